@@ -1,0 +1,108 @@
+"""The straightedge: a bar laid across the cover on the road at both sides, as a crew lays it.
+
+Along each of eight diameters the road's profile is read from the edge of the cut-out to half the bar on either side.
+The bar rests on the highest points: over the hole it is the chord of the profile's upper hull, so its height at the
+centre is the greatest of all chords between a point on one side and a point on the other. Noise lifts a hull; where the
+expected lift passes half the tolerance there is no value.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoadjust.core.columns import Bars
+from geoadjust.core.ring import Ring, inner_radius
+from geoadjust.core.surface import GridSurface
+
+Floats = NDArray[np.float64]
+
+DIAMETERS = 8
+LEAST_STEP = 0.025
+BAR_WIDTH = 0.100
+LEAST_POINTS = 3
+HULL_LIFT = 1.1
+"""Expected height of the hull over the road, in sd of one smoothed point; an upper bound found by simulation."""
+MEDIAN_SD = {1: 1.0, 3: 0.670, 5: 0.536}
+"""sd of the median of k independent normal values, in sd of one (David and Nagaraja, Order Statistics; from memory)."""
+
+
+def read_bars(
+    surface: GridSurface, mark: Floats, flange_radius: Floats, noise: Floats, ring: Ring, tolerance: float
+) -> Bars:
+    """Lay the bar on the road across each cover.
+
+    Parameters
+    ----------
+    surface : n patches
+    mark : (n,) azimuth of the first diameter [rad]
+    flange_radius : (n,) [m]
+    noise : (n,) sd of one road height [m]
+    tolerance : owner's tolerance [m]
+
+    Returns
+    -------
+    Bars, NaN where a side has too few points or where noise would lift the bar by more than half the tolerance
+    """
+    step = max(surface.step / 2, LEAST_STEP)
+    edge = inner_radius(flange_radius, surface.spacing(), ring)
+    window = 2 * int(BAR_WIDTH / 2 / step + 1e-9) + 1
+    points = int((ring.bar_length / 2 - ring.inner_clearance) / step) + 1
+    distance = edge[:, None] + step * np.arange(points)
+    distance = np.where(distance <= ring.bar_length / 2 + 1e-9, distance, np.nan)
+    azimuth = mark[:, None] + np.arange(DIAMETERS) * (np.pi / DIAMETERS)
+    sides = [_profile(surface, azimuth, sign * distance, window) for sign in (-1.0, 1.0)]
+    height, slope = _chord(*sides, *(_inner(sign * distance, window) for sign in (-1.0, 1.0)))
+    lift = HULL_LIFT * MEDIAN_SD.get(window, 0.5) * noise
+    readable = (lift <= tolerance / 2)[:, None]
+    return Bars(np.where(readable, height, np.nan), np.where(readable, slope, np.nan), azimuth)
+
+
+def _inner(distance: Floats, window: int) -> Floats:
+    half = window // 2
+    return distance[:, half : distance.shape[1] - half]
+
+
+def _profile(surface: GridSurface, azimuth: Floats, distance: Floats, window: int) -> Floats:
+    """Road heights (n, 8, points) along one side, smoothed by a running median."""
+    n, points = distance.shape
+    place = np.where(np.isfinite(distance), distance, 0.0)[:, None, :]
+    east = np.sin(azimuth)[:, :, None] * place
+    north = np.cos(azimuth)[:, :, None] * place
+    heights = surface.heights_at(east.reshape(n, -1), north.reshape(n, -1)).reshape(n, DIAMETERS, points)
+    heights = np.where(np.isfinite(distance)[:, None, :], heights, np.nan)
+    if window == 1:
+        return heights
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(heights, window, axis=2), axis=3))
+
+
+def _chord(left: Floats, right: Floats, left_at: Floats, right_at: Floats) -> tuple[Floats, Floats]:
+    """Highest chord over the hole: height at the centre and slope, (n, 8) each."""
+    best = np.full(left.shape[:2], -np.inf)
+    slope = np.full(left.shape[:2], np.nan)
+    for i in range(left.shape[2]):
+        rise = (right - left[:, :, i, None]) / (right_at - left_at[:, i, None])[:, None, :]
+        height = left[:, :, i, None] - rise * left_at[:, i, None, None]
+        height = np.where(np.isfinite(height), height, -np.inf)
+        j = height.argmax(axis=2)[:, :, None]
+        top = np.take_along_axis(height, j, axis=2)[:, :, 0]
+        better = top > best
+        best, slope = np.where(better, top, best), np.where(better, np.take_along_axis(rise, j, axis=2)[:, :, 0], slope)
+    enough = (np.isfinite(left).sum(axis=2) >= LEAST_POINTS) & (np.isfinite(right).sum(axis=2) >= LEAST_POINTS)
+    return np.where(enough, best, np.nan), np.where(enough, slope, np.nan)
+
+
+def bar_plane(bars: Bars) -> Floats:
+    """Plane that all eight bars give together, (n, 3): mean height at the centre [m], slope east, slope north.
+
+    NaN where one of the bars is missing. Eight equally spaced directions d: sum d d' = 4 I.
+    """
+    east, north = np.sin(bars.azimuth), np.cos(bars.azimuth)
+    return np.stack(
+        [
+            np.einsum("nk->n", bars.height) / DIAMETERS,
+            np.einsum("nk,nk->n", bars.slope, east) / (DIAMETERS / 2),
+            np.einsum("nk,nk->n", bars.slope, north) / (DIAMETERS / 2),
+        ],
+        axis=1,
+    )

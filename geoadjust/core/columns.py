@@ -1,0 +1,318 @@
+"""Bundles of arrays, and what each of their fields means: unit, sign, title and published column, said once.
+
+A bundle is a frozen dataclass of C-order arrays over the same structures, read-only after construction and after
+unpickling. Inside: metres, m/m, radians; up is plus; azimuths clockwise from grid north. Texts and ids stay outside:
+`row` (the 0-based input row) is the key. Closed lists of words are small integers into the tuples below, -1 = none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_type_hints
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[Any]
+else:
+    Array = object
+
+STATIONS = 16
+
+KINDS = ("manhole", "inlet", "valve", "handhole", "monument")
+RIM_BASES = ("gap", "surveyed", "assumed_flush", "none")
+AXIS_SOURCES = ("column", "centreline")
+REFERENCES = ("rim", "existing", "milled", "finished")
+CONDITIONS = ("good", "poor", "unknown")
+ROAD_SHAPES = ("plane", "break")
+ACTIONS = ("none", "raise", "lower")
+BEARING_SOURCES = ("bearing", "measure_down", "existing_chimney")
+BASES = ("height", "change")
+LOWER_HOW = ("rings_out",)
+METHODS = ("monument", "other_owner", "not_paved", "keep", "riser", "rings", "liner", "adjust", "rebuild", "unknown")
+READY = ("order", "measure", "review", "unknown")
+SEVERITIES = ("info", "warn", "stop")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What a field is: title, unit inside, meaning of plus; and how it is published.
+
+    `column` names the published column and carries the published unit; an empty name keeps the field inside.
+    """
+
+    title: str
+    unit: str = ""
+    plus: str = ""
+    column: str = ""
+    words: tuple[str, ...] = ()
+
+    @property
+    def shown(self) -> str:
+        """Published unit, from the column's ending: mm, m, %, deg; empty for counts and words."""
+        return {"mm": "mm", "m": "m", "pct": "%", "deg": "deg"}.get(self.column.rsplit("_", 1)[-1], "")
+
+
+class Bundle:
+    """Base of the bundles: arrays are made read-only, and pickling goes through the constructor."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        for item in fields(self):  # type: ignore[arg-type]
+            getattr(self, item.name).setflags(write=False)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), tuple(getattr(self, item.name) for item in fields(self))  # type: ignore[arg-type]
+
+    def __len__(self) -> int:
+        return len(getattr(self, fields(self)[0].name))  # type: ignore[arg-type]
+
+
+B = TypeVar("B", bound=Bundle)
+
+
+def arrays_of(bundle: Bundle) -> Iterator[tuple[str, Array]]:
+    """Name and array of every field, in order."""
+    for item in fields(bundle):  # type: ignore[arg-type]
+        yield item.name, getattr(bundle, item.name)
+
+
+def quantities_of(bundle: type[Bundle]) -> dict[str, Quantity]:
+    """Field name to its `Quantity`, in order.
+
+    Examples
+    --------
+    >>> quantities_of(Rims)["raise_"].column, quantities_of(Rims)["raise_"].unit
+    ('raise_mm', 'm')
+    """
+    hints = get_type_hints(bundle, include_extras=True)
+    return {item.name: hints[item.name].__metadata__[0] for item in fields(bundle)}  # type: ignore[arg-type]
+
+
+def take(bundle: B, index: Array) -> B:
+    """Rows of a bundle by integer index or mask, in the order of the index."""
+    import numpy as np
+
+    return type(bundle)(*(np.ascontiguousarray(array[index]) for _, array in arrays_of(bundle)))
+
+
+def concat(bundles: Sequence[B]) -> B:
+    """Bundles one after the other."""
+    import numpy as np
+
+    columns = zip(*((array for _, array in arrays_of(bundle)) for bundle in bundles), strict=True)
+    return type(bundles[0])(*(np.concatenate(parts) for parts in columns))
+
+
+def equal(left: Bundle, right: Bundle) -> bool:
+    """Whether two bundles hold the same bits (NaN equals NaN)."""
+    import numpy as np
+
+    pairs = zip(arrays_of(left), arrays_of(right), strict=True)
+    return type(left) is type(right) and all(
+        np.array_equal(a, b, equal_nan=a.dtype.kind == "f") for (_, a), (_, b) in pairs
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Structures(Bundle):
+    """What is known of each structure before the road is read; (n,) each."""
+
+    row: Annotated[Array, Quantity("0-based row of the input", column="row")]
+    rule_set: Annotated[Array, Quantity("index of the rule set")]
+    kind: Annotated[Array, Quantity("kind of structure", column="kind", words=KINDS)]
+    other_owner: Annotated[Array, Quantity("belongs to somebody else")]
+    axis: Annotated[Array, Quantity("street axis, azimuth from grid north", "rad", column="axis_deg")]
+    axis_source: Annotated[Array, Quantity("where the axis comes from", column="axis_source", words=AXIS_SOURCES)]
+    convergence: Annotated[
+        Array, Quantity("true north to grid north", "rad", plus="grid north lies clockwise", column="convergence_deg")
+    ]
+    claimed_basis: Annotated[Array, Quantity("rim basis that the job claims", words=RIM_BASES)]
+    rim: Annotated[Array, Quantity("rim elevation as surveyed", "m")]
+    gap: Annotated[Array, Quantity("gap measured on site, cover minus road", "m", plus="PROUD")]
+    bearing: Annotated[Array, Quantity("bearing elevation as surveyed", "m")]
+    measure_down: Annotated[Array, Quantity("depth of the bearing below measure_down_from", "m", plus="down")]
+    measure_down_from: Annotated[Array, Quantity("what measure_down is measured from", words=REFERENCES)]
+    existing_chimney: Annotated[Array, Quantity("height between bearing and flange today", "m")]
+    riser_present: Annotated[Array, Quantity("a riser is on the frame: 1 yes, 0 no, -1 unknown")]
+    chimney_condition: Annotated[Array, Quantity("condition of the chimney", words=CONDITIONS)]
+    casting: Annotated[Array, Quantity("index of today's casting in the catalogue")]
+    recast: Annotated[Array, Quantity("another casting takes the place of today's")]
+    size_known: Annotated[Array, Quantity("flange diameter stated or from the catalogue")]
+    casting_height: Annotated[Array, Quantity("height of today's casting", "m")]
+    new_casting_height: Annotated[Array, Quantity("height of the casting that will stand", "m")]
+    old_flange_diameter: Annotated[Array, Quantity("flange outside diameter of today's casting", "m")]
+    flange_diameter: Annotated[Array, Quantity("flange outside diameter of the casting that will stand", "m")]
+    frame_top_diameter: Annotated[Array, Quantity("frame top diameter of the casting that will stand", "m")]
+    mill: Annotated[Array, Quantity("milling depth", "m", plus="down")]
+    overlay: Annotated[Array, Quantity("overlay thickness", "m")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples(Bundle):
+    """Road heights round each structure: (n, m), NaN where there is none; offsets from the cover's centre."""
+
+    east: Annotated[Array, Quantity("offset east, ground metres along the structures' grid", "m")]
+    north: Annotated[Array, Quantity("offset north, ground metres along the structures' grid", "m")]
+    height: Annotated[Array, Quantity("road elevation", "m")]
+    pattern: Annotated[Array, Quantity("cells that the ring's pattern has, with or without a value; (n,)")]
+    spacing: Annotated[Array, Quantity("distance of neighbouring samples; (n,)", "m")]
+    widened: Annotated[Array, Quantity("the ring had to be widened; (n,)")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoadModels(Bundle):
+    """Road surface next to each cover: a plane, or a plane with a fold.
+
+    z(e, n) = height + slope_east e + slope_north n + fold max(0, e sin a + n cos a - fold_offset), a = fold_azimuth;
+    a plane has fold 0. NaN where the road could not be fitted. (n,) each but `covariance` (n, 3, 3).
+    """
+
+    height: Annotated[Array, Quantity("model at the cover's centre, without the fold", "m", plus="up")]
+    slope_east: Annotated[Array, Quantity("slope towards grid east", "m/m", plus="rises east")]
+    slope_north: Annotated[Array, Quantity("slope towards grid north", "m/m", plus="rises north")]
+    fold: Annotated[Array, Quantity("change of slope at the fold", "m/m", plus="valley")]
+    fold_azimuth: Annotated[Array, Quantity("direction across the fold, from grid north", "rad")]
+    fold_offset: Annotated[Array, Quantity("distance of the fold from the centre in that direction", "m")]
+    covariance: Annotated[Array, Quantity("of height, slope_east, slope_north; samples taken as independent")]
+    rms: Annotated[Array, Quantity("scatter of the kept samples about the model", "m", column="fit_rms_mm")]
+    scale: Annotated[Array, Quantity("robust scale of the residuals, floored", "m")]
+    samples: Annotated[Array, Quantity("samples kept", column="samples")]
+    left_out: Annotated[Array, Quantity("samples with a value that the fit left out", column="samples_left_out")]
+    pattern: Annotated[Array, Quantity("cells of the ring's pattern")]
+    coverage: Annotated[Array, Quantity("share of the ring's pattern with a value", "m/m", column="coverage_pct")]
+    shape: Annotated[Array, Quantity("one plane, or two meeting in a break", column="road_shape", words=ROAD_SHAPES)]
+    spacing: Annotated[Array, Quantity("distance of neighbouring samples", "m")]
+    widened: Annotated[Array, Quantity("the ring had to be widened")]
+    source: Annotated[Array, Quantity("index of the surface that was used, -1 = none")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bars(Bundle):
+    """A straightedge across the cover along each of eight diameters, the first on the mark; (n, 8) each."""
+
+    height: Annotated[Array, Quantity("bar above the cover's centre, elevation", "m")]
+    slope: Annotated[Array, Quantity("slope of the bar in its direction", "m/m")]
+    azimuth: Annotated[Array, Quantity("direction of the bar", "rad")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rims(Bundle):
+    """Existing and target rim of each structure; (n,) each."""
+
+    existing: Annotated[Array, Quantity("existing road, mean along the frame's top edge", "m", column="existing_m")]
+    finished: Annotated[Array, Quantity("finished road, mean along the frame's top edge", "m", column="finished_m")]
+    existing_rim: Annotated[Array, Quantity("existing rim elevation", "m", column="existing_rim_m")]
+    rim_basis: Annotated[Array, Quantity("what the existing rim rests on", column="rim_basis", words=RIM_BASES)]
+    gap: Annotated[Array, Quantity("existing rim minus existing road", "m", plus="PROUD", column="gap_mm")]
+    existing_slope_east: Annotated[Array, Quantity("tilt of today's frame, taken from the existing road", "m/m")]
+    existing_slope_north: Annotated[Array, Quantity("tilt of today's frame, taken from the existing road", "m/m")]
+    target: Annotated[Array, Quantity("target rim elevation", "m", column="target_rim_m")]
+    raise_: Annotated[Array, Quantity("target rim minus existing rim", "m", plus="up", column="raise_mm")]
+    target_slope_east: Annotated[Array, Quantity("target rim plane, slope towards grid east", "m/m")]
+    target_slope_north: Annotated[Array, Quantity("target rim plane, slope towards grid north", "m/m")]
+    slope: Annotated[Array, Quantity("slope of the target rim plane", "m/m", column="slope_pct")]
+    uphill: Annotated[Array, Quantity("uphill azimuth of the target rim plane", "rad", column="uphill_deg")]
+    grade: Annotated[
+        Array, Quantity("slope along the street axis", "m/m", plus="rises ahead", column="grade_pct")
+    ]
+    cross_slope: Annotated[
+        Array, Quantity("slope at right angles to the axis", "m/m", plus="rises to the right", column="cross_slope_pct")
+    ]
+    mark: Annotated[Array, Quantity("azimuth of the mark: the street axis, else uphill", "rad")]
+    gap_max: Annotated[
+        Array, Quantity("planned cover minus finished road, largest", "m", plus="PROUD", column="gap_max_mm")
+    ]
+    gap_min: Annotated[
+        Array, Quantity("planned cover minus finished road, smallest", "m", plus="PROUD", column="gap_min_mm")
+    ]
+    gap_mean: Annotated[
+        Array, Quantity("planned cover minus finished road, mean", "m", plus="PROUD", column="gap_mean_mm")
+    ]
+    gap_along: Annotated[
+        Array,
+        Quantity("planned cover minus finished road, worse end along the axis", "m", "PROUD", column="gap_along_mm"),
+    ]
+    gap_across: Annotated[
+        Array,
+        Quantity("planned cover minus finished road, worse end across the axis", "m", "PROUD", column="gap_across_mm"),
+    ]
+    bar_along: Annotated[
+        Array, Quantity("planned cover minus a bar along the axis", "m", plus="PROUD", column="bar_along_mm")
+    ]
+    bar_across: Annotated[
+        Array, Quantity("planned cover minus a bar across the axis", "m", plus="PROUD", column="bar_across_mm")
+    ]
+    milled: Annotated[Array, Quantity("milled road, mean along the frame's top edge", "m", column="milled_m")]
+    lower_by: Annotated[
+        Array, Quantity("the rim must go down this far before milling", "m", plus="down", column="lower_by_mm")
+    ]
+    lower_how: Annotated[Array, Quantity("how it is lowered", column="lower_how", words=LOWER_HOW)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chimneys(Bundle):
+    """What stands, or changes, between bearing and flange; (n,) each but `ordinates` (n, 16)."""
+
+    bearing: Annotated[Array, Quantity("bearing elevation at the cover's centre", "m", column="bearing_m")]
+    bearing_source: Annotated[Array, Quantity("what the bearing rests on", words=BEARING_SOURCES)]
+    height: Annotated[Array, Quantity("chimney at the centre, joints included", "m", column="chimney_mm")]
+    height_min: Annotated[Array, Quantity("chimney's true smallest height", "m", column="chimney_min_mm")]
+    height_max: Annotated[Array, Quantity("chimney's true greatest height", "m", column="chimney_max_mm")]
+    long_side: Annotated[
+        Array, Quantity("azimuth of the greatest height or change, from grid north", "rad", column="long_side_deg")
+    ]
+    rough_cut: Annotated[Array, Quantity("long side plus allowance", "m", column="rough_cut_mm")]
+    foot_shift: Annotated[
+        Array, Quantity("foot of the casting moves uphill when the cover is held", "m", column="foot_shift_mm")
+    ]
+    change: Annotated[
+        Array, Quantity("chimney to add at the centre", "m", plus="add", column="stack_change_mm")
+    ]
+    change_min: Annotated[
+        Array, Quantity("smallest chimney to add", "m", plus="add", column="stack_change_min_mm")
+    ]
+    change_max: Annotated[
+        Array, Quantity("largest chimney to add", "m", plus="add", column="stack_change_max_mm")
+    ]
+    radius: Annotated[Array, Quantity("radius of the ordinates", "m")]
+    basis: Annotated[Array, Quantity("ordinates are heights or changes", words=BASES)]
+    ordinates: Annotated[Array, Quantity("finished height of the cut part, or change, at each station", "m")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stacks(Bundle):
+    """Grade rings on the bearing; `parts` (n, p) are ring indices bottom to top, -1 = none, the rest (n,)."""
+
+    parts: Annotated[Array, Quantity("ring of the catalogue at each position")]
+    count: Annotated[Array, Quantity("rings in the stack", column="ring_count")]
+    joint: Annotated[Array, Quantity("thickness of one joint", "m")]
+    misfit: Annotated[
+        Array, Quantity("stack with joints minus the height needed", "m", plus="too tall", column="stack_misfit_mm")
+    ]
+    nearest: Annotated[Array, Quantity("misfit of the nearest stack, chosen or not", "m", plus="too tall")]
+    wedge: Annotated[Array, Quantity("bedding thickness difference across the flange", "m")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdicts(Bundle):
+    """What to do with each structure; (n,) each."""
+
+    method: Annotated[Array, Quantity("how the casting is brought to grade", column="method", words=METHODS)]
+    action: Annotated[Array, Quantity("direction of the rim's move", column="action", words=ACTIONS)]
+    riser: Annotated[Array, Quantity("index of the riser in the catalogue")]
+    ready: Annotated[Array, Quantity("what the figures are good for", column="ready", words=READY)]
+    severity: Annotated[Array, Quantity("worst flag", column="severity", words=SEVERITIES)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reasons(Bundle):
+    """One entry per structure and flag, in any number; (k,) each."""
+
+    row: Annotated[Array, Quantity("0-based row of the input")]
+    code: Annotated[Array, Quantity("index of the flag")]
+    value: Annotated[Array, Quantity("value that raised the flag, in the flag's unit")]
+    limit: Annotated[Array, Quantity("limit that it passed, in the flag's unit")]
+    subject: Annotated[Array, Quantity("index of the structure column it speaks of, -1 = none")]

@@ -1,0 +1,218 @@
+"""What a setting is: a dataclass field whose ``Annotated`` metadata says help, limits and flag.
+
+The metadata classes below parse what people write ("7 3/4 in", "2 %") into what the code uses (metres, m/m). They
+implement pydantic's hooks without importing pydantic, so that declarations stay cheap to import; `geoadjust.process`
+hands the annotated dataclasses to a ``TypeAdapter`` for validation and JSON Schema.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any, get_type_hints
+
+from geoadjust.units import LengthError, format_mm, parse_length, parse_ratio
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """Base of the metadata: what the setting means and the command-line flag that reaches it."""
+
+    help: str
+    flag: str = ""
+
+    def parse(self, value: object) -> object:
+        """Turn what a person wrote into the inner value; raises ValueError with what is allowed."""
+        return value
+
+    def show(self, value: object) -> str:
+        """Write the inner value the way a job file says it (a TOML value)."""
+        return _toml(value)
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema of what people may write."""
+        return {}
+
+    def __get_pydantic_core_schema__(self, source: object, handler: Callable[[object], Any]) -> Any:
+        """Validate by `parse`; None passes where the field may be missing."""
+        from pydantic_core import core_schema
+
+        if type(self).parse is Setting.parse:
+            return handler(source)
+        return core_schema.no_info_plain_validator_function(
+            lambda value: None if value is None else self.parse(value),
+        )
+
+    def __get_pydantic_json_schema__(self, core: Any, handler: Callable[[Any], dict[str, Any]]) -> dict[str, Any]:
+        """Schema of the written form, with the help as description."""
+        if type(self).parse is Setting.parse:
+            return {**handler(core), "description": self.help}
+        return {**self.schema(), "description": self.help}
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return str(value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Length(Setting):
+    """A length: text with its unit, or the number 0. Inside: metres."""
+
+    low: str = "0 mm"
+    high: str = "10 m"
+
+    def parse(self, value: object) -> float:
+        """Metres, within the limits."""
+        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+            raise ValueError(f"{value!r} is not a length; write for example {self.example()}")
+        if not isinstance(value, str) and value != 0:
+            raise ValueError(f'{value!r} has no unit; write it as text with its unit, for example "{value} mm"')
+        metres = float(parse_length(value)) if isinstance(value, str) else 0.0
+        if not float(parse_length(self.low)) <= metres <= float(parse_length(self.high)):
+            raise ValueError(f"{value!r} is outside {self.low} to {self.high}")
+        return metres
+
+    def example(self) -> str:
+        """A text that would be accepted."""
+        return f'"{self.high}"'
+
+    def show(self, value: object) -> str:
+        """`"6 mm"`."""
+        return f'"{format_mm(float(value))}"'  # type: ignore[arg-type]
+
+    def schema(self) -> dict[str, Any]:
+        """Text with a unit, or the number 0."""
+        text = {"type": "string", "examples": [self.low, self.high], "x-limits": [self.low, self.high]}
+        return {"anyOf": [text, {"const": 0}]}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ratio(Setting):
+    """A slope or a share: `2 %`, `1:48` or a plain number. Inside: m/m."""
+
+    low: float = 0.0
+    high: float = 1.0
+
+    def parse(self, value: object) -> float:
+        """m/m, within the limits."""
+        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+            raise ValueError(f'{value!r} is not a ratio; write for example "2 %"')
+        ratio = float(parse_ratio(value)) if isinstance(value, str) else float(value)
+        if not self.low <= ratio <= self.high:
+            raise ValueError(f"{value!r} is outside {100 * self.low:g} % to {100 * self.high:g} %")
+        return ratio
+
+    def show(self, value: object) -> str:
+        """`"2 %"`."""
+        return f'"{100 * float(value):g} %"'  # type: ignore[arg-type]
+
+    def schema(self) -> dict[str, Any]:
+        """Text or number."""
+        return {"anyOf": [{"type": "string"}, {"type": "number", "minimum": self.low, "maximum": self.high}]}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Count(Setting):
+    """A whole number within limits."""
+
+    low: int = 0
+    high: int = 1_000_000
+
+    def parse(self, value: object) -> int:
+        """The number, within the limits."""
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise ValueError(f"{value!r} is not a whole number")
+        if not self.low <= value <= self.high:
+            raise ValueError(f"{value!r} is outside {self.low} to {self.high}")
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """Integer with limits."""
+        return {"type": "integer", "minimum": self.low, "maximum": self.high}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Word(Setting):
+    """One word of a closed list."""
+
+    words: tuple[str, ...] = ()
+
+    def parse(self, value: object) -> str:
+        """The word itself."""
+        if value not in self.words:
+            raise ValueError(f"{value!r} is not one of {', '.join(self.words)}")
+        return str(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Enumeration."""
+        return {"type": "string", "enum": list(self.words)}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words(Word):
+    """A list of words of a closed list, in the owner's order."""
+
+    def parse(self, value: object) -> tuple[str, ...]:  # type: ignore[override]
+        """The words; none twice."""
+        if not isinstance(value, (list, tuple)) or len(set(map(str, value))) != len(value):
+            raise ValueError(f"{value!r} is not a list of different words")
+        return tuple(Word.parse(self, word) for word in value)
+
+    def schema(self) -> dict[str, Any]:
+        """Array of the enumeration."""
+        return {"type": "array", "items": {"type": "string", "enum": list(self.words)}, "uniqueItems": True}
+
+
+def settings_of(table: type) -> Mapping[str, Setting]:
+    """Metadata of every field of a settings dataclass that has any, in order.
+
+    Examples
+    --------
+    >>> from geoadjust.core.rules import RuleSet
+    >>> settings_of(RuleSet)["tolerance"].help
+    'largest gap between cover and finished road that is accepted'
+    """
+    hints = get_type_hints(table, include_extras=True)
+    found = {}
+    for field in fields(table):
+        marks = [mark for mark in getattr(hints[field.name], "__metadata__", ()) if isinstance(mark, Setting)]
+        if marks:
+            found[field.name] = marks[0]
+    return found
+
+
+def metres(text: str) -> float:
+    """Default of a length setting, written the way people write it.
+
+    Examples
+    --------
+    >>> metres("7 3/4 in")
+    0.19685
+    """
+    return float(parse_length(text))
+
+
+def is_missing(value: float | None) -> bool:
+    """Whether an optional setting was left out (None, or NaN after reading back)."""
+    return value is None or math.isnan(value)
+
+
+__all__ = [
+    "Count",
+    "Length",
+    "LengthError",
+    "Ratio",
+    "Setting",
+    "Word",
+    "Words",
+    "is_missing",
+    "metres",
+    "settings_of",
+]
