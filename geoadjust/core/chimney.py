@@ -7,8 +7,8 @@ plane, and with the cover held in place the foot moves uphill by h s / sqrt(1 + 
     dH(t) = raise - (h1 sqrt(1 + s1^2) - h0 sqrt(1 + s0^2)) + R (g1 - g0) . (sin t, cos t)
 
 with s1, g1 of the target and s0, g0 of the existing frame. The true extremes are centre +/- R s; the ordinates at 16
-stations miss up to 2 % of R s. A bearing comes from its own elevation, from a measure-down with its stated reference, or
-from the existing chimney under the tilted old casting.
+stations miss up to 2 % of R s. A bearing comes from its own elevation, from a measure-down with its stated reference,
+or from the existing chimney under the tilted old casting.
 """
 
 from __future__ import annotations

@@ -215,9 +215,7 @@ class Rims(Bundle):
     target_slope_north: Annotated[Array, Quantity("target rim plane, slope towards grid north", "m/m")]
     slope: Annotated[Array, Quantity("slope of the target rim plane", "m/m", column="slope_pct")]
     uphill: Annotated[Array, Quantity("uphill azimuth of the target rim plane", "rad", column="uphill_deg")]
-    grade: Annotated[
-        Array, Quantity("slope along the street axis", "m/m", plus="rises ahead", column="grade_pct")
-    ]
+    grade: Annotated[Array, Quantity("slope along the street axis", "m/m", plus="rises ahead", column="grade_pct")]
     cross_slope: Annotated[
         Array, Quantity("slope at right angles to the axis", "m/m", plus="rises to the right", column="cross_slope_pct")
     ]
@@ -268,15 +266,9 @@ class Chimneys(Bundle):
     foot_shift: Annotated[
         Array, Quantity("foot of the casting moves uphill when the cover is held", "m", column="foot_shift_mm")
     ]
-    change: Annotated[
-        Array, Quantity("chimney to add at the centre", "m", plus="add", column="stack_change_mm")
-    ]
-    change_min: Annotated[
-        Array, Quantity("smallest chimney to add", "m", plus="add", column="stack_change_min_mm")
-    ]
-    change_max: Annotated[
-        Array, Quantity("largest chimney to add", "m", plus="add", column="stack_change_max_mm")
-    ]
+    change: Annotated[Array, Quantity("chimney to add at the centre", "m", plus="add", column="stack_change_mm")]
+    change_min: Annotated[Array, Quantity("smallest chimney to add", "m", plus="add", column="stack_change_min_mm")]
+    change_max: Annotated[Array, Quantity("largest chimney to add", "m", plus="add", column="stack_change_max_mm")]
     radius: Annotated[Array, Quantity("radius of the ordinates", "m")]
     basis: Annotated[Array, Quantity("ordinates are heights or changes", words=BASES)]
     ordinates: Annotated[Array, Quantity("finished height of the cut part, or change, at each station", "m")]

@@ -1,13 +1,14 @@
 """Two planes that meet in a break: crown, gutter line, grade break.
 
-Model: z = h + gE e + gN n + k max(0, s - t), s = e sin a + n cos a. A function of s alone bends the residuals of a plane
-in one direction, so the quadratic form fitted to them has its principal axis along a: that is the start. The offset t
+Model: z = h + gE e + gN n + k max(0, s - t), s = e sin a + n cos a. A function of s alone bends the residuals of a
+plane in one direction, so the quadratic form fitted to them has its principal axis along a: that is the start. The offset t
 is scanned, then a and t are refined by Gauss-Newton together with the linear part.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,17 +73,18 @@ def find_folds(east: Floats, north: Floats, height: Floats, planes: Floats, *, s
     tried = np.flatnonzero(bends & (np.einsum("nm->n", near) >= LEAST_SAMPLES))
     if not len(tried):
         return fold
-    some = _fit(*(array[tried] for array in (valid, near, east, north, z, flat, azimuth)), floor)
+    samples = east[tried], north[tried], z[tried], flat[tried]
+    some = _fit(valid[tried], near[tried], *samples, azimuth[tried], floor)
     for whole, part in zip(_fields(fold), _fields(some), strict=True):
         whole[tried] = np.where(_like(some.found, part), part, 0)
     return fold
 
 
-def _fields(fold: Fold) -> list[Floats]:
+def _fields(fold: Fold) -> list[NDArray[Any]]:
     return [fold.found, fold.planes, fold.change, fold.azimuth, fold.offset, fold.weight]
 
 
-def _like(found: Mask, part: Floats) -> Mask:
+def _like(found: Mask, part: NDArray[Any]) -> Mask:
     return found if part.ndim == 1 else found[:, None]
 
 
@@ -138,7 +140,7 @@ def _solve(weight: Floats, basis: list[Floats], height: Floats) -> tuple[Floats,
             normal[:, i, j] = normal[:, j, i] = np.einsum("nm,nm->n", weighted[i], basis[j])
     normal += 1e-9 * np.eye(size)
     solution = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    return solution, np.einsum("nk,nk->n", solution, right)
+    return np.asarray(solution), np.asarray(np.einsum("nk,nk->n", solution, right))
 
 
 def _bends(weight: Floats, east: Floats, north: Floats, flat: Floats) -> tuple[Mask, Floats]:

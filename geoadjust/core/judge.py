@@ -9,8 +9,8 @@ from geoadjust.core.chimney import bearing_believed, is_depth
 from geoadjust.core.columns import RIM_BASES, ROAD_SHAPES, Chimneys, Reasons, Rims, RoadModels, Structures, Verdicts
 from geoadjust.core.flags import INFO, MEASURE, READINESS, SEVERITY, UNKNOWN, Notes
 from geoadjust.core.method import Case, choose_actions, choose_methods
-from geoadjust.core.ring import Ring
 from geoadjust.core.rim import Roads
+from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 
 Floats = NDArray[np.float64]

@@ -48,9 +48,8 @@ class Case:
     def tilt(self) -> Floats:
         """Slope between today's frame and the target plane [m/m]."""
         rims = self.rims
-        return np.hypot(
-            rims.target_slope_east - rims.existing_slope_east, rims.target_slope_north - rims.existing_slope_north
-        )
+        east = rims.target_slope_east - rims.existing_slope_east
+        return np.asarray(np.hypot(east, rims.target_slope_north - rims.existing_slope_north))
 
     def edge_off(self, centre: Floats) -> Floats:
         """Largest distance [m] from the target plane on the frame's edge, with this one at the centre."""
@@ -109,7 +108,9 @@ def _try_riser(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.
     near = off <= case.rules.tolerance + SLACK
     notes.add("raise_past_riser", open_ & ~within, lift, case.rules.max_riser)
     notes.add("riser_not_allowed", open_ & within & ~allowed)
-    notes.add("no_riser_fits", open_ & within & allowed & ~near, np.where(np.isfinite(off), off, np.nan), case.rules.tolerance)
+    notes.add(
+        "no_riser_fits", open_ & within & allowed & ~near, np.where(np.isfinite(off), off, np.nan), case.rules.tolerance
+    )
     return within & allowed & near, part
 
 
@@ -123,7 +124,9 @@ def _nearest_riser(case: Case) -> tuple[NDArray[np.int16], Floats]:
         fits = np.isin(case.structures.casting, seats) | (not riser.castings)
         left = np.round(case.edge_off(riser.height - case.rims.raise_), 9)
         better = fits & riser.available & ((left < off) | ((left == off) & (riser.price < price)))
-        part, off, price = (np.where(better, new, old) for new, old in ((index, part), (left, off), (riser.price, price)))
+        part, off, price = (
+            np.where(better, new, old) for new, old in ((index, part), (left, off), (riser.price, price))
+        )
     return part.astype(np.int16), off
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from geoadjust.core.bar import read_bars
 from geoadjust.core.chimney import build_chimneys
 from geoadjust.core.columns import (
+    METHODS,
     B,
     Bars,
     Bundle,
@@ -31,7 +32,7 @@ from geoadjust.core.rim import Roads, set_rims, shifted, stated, uphill_azimuth
 from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_roads
 from geoadjust.core.rules import Catalogue, RuleSet
-from geoadjust.core.stack import choose_stacks
+from geoadjust.core.stack import choose_stacks, only
 from geoadjust.core.surface import GridSurface
 
 Floats = NDArray[np.float64]
@@ -87,7 +88,8 @@ def plan(
     stacks = choose_stacks(structures, rims, chimneys, rules, catalogue)
     case = Case(structures, rims, chimneys, stacks, rules, catalogue)
     verdicts, reasons = judge(case, roads, ring, rough)
-    return Plan(structures, roads.existing, roads.finished, rims, chimneys, stacks, verdicts, reasons)
+    built = only(stacks, verdicts.method == METHODS.index("rings"))
+    return Plan(structures, roads.existing, roads.finished, rims, chimneys, built, verdicts, reasons)
 
 
 def read_roads(structures: Structures, surfaces: Surfaces, ring: Ring, tolerance: float) -> Roads:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.bar import bar_plane
-from geoadjust.core.columns import RIM_BASES, Bars, RoadModels, Rims, Structures
+from geoadjust.core.columns import RIM_BASES, Bars, Rims, RoadModels, Structures
 from geoadjust.core.edge import edge_gaps, edge_plane, extreme_gaps
 from geoadjust.core.rules import RuleSet
 

@@ -62,9 +62,7 @@ def solve_planes(weight: Floats, east: Floats, north: Floats, height: Floats) ->
     return _planes_from_sums(dot(we, e), dot(we, n), dot(wn, n), dot(we, z), dot(wn, z), middle)
 
 
-def _planes_from_sums(
-    ee: Floats, en: Floats, nn: Floats, ez: Floats, nz: Floats, middle: list[Floats]
-) -> Floats:
+def _planes_from_sums(ee: Floats, en: Floats, nn: Floats, ez: Floats, nz: Floats, middle: list[Floats]) -> Floats:
     determinant = ee * nn - en * en
     with np.errstate(divide="ignore", invalid="ignore"):
         spans = determinant > 1e-9 * (ee + nn) ** 2
@@ -98,7 +96,9 @@ def bisquare(residual: Floats, valid: Mask, scale: Floats) -> Floats:
     return np.where(valid, inside * inside, 0.0)
 
 
-def fit_planes(east: Floats, north: Floats, height: Floats, *, step: float, floor: float) -> tuple[Floats, Floats, Floats]:
+def fit_planes(
+    east: Floats, north: Floats, height: Floats, *, step: float, floor: float
+) -> tuple[Floats, Floats, Floats]:
     """Robust planes.
 
     Parameters
@@ -127,8 +127,8 @@ def _start(valid: Mask, east: Floats, north: Floats, height: Floats, step: float
     worst = np.where(valid, np.abs(residuals(planes, east, north, height)), 0.0).max(axis=1)
     doubtful = np.flatnonzero(worst > step)
     if len(doubtful):
-        parts = (array[doubtful] for array in (valid, east, north, height))
-        planes[doubtful] = _best_start(*parts, planes[doubtful], step)
+        samples = east[doubtful], north[doubtful], height[doubtful]
+        planes[doubtful] = _best_start(valid[doubtful], *samples, planes[doubtful], step)
     return planes
 
 
@@ -159,7 +159,7 @@ def _arc_sums(valid: Mask, east: Floats, north: Floats, height: Floats) -> Float
     products = (ones, e, n, ones * height, e * east, e * north, n * north, e * height, n * height)
     size = len(east) * ARCS
     sums = [np.bincount(place, weights=product.ravel(), minlength=size) for product in products]
-    return np.stack(sums, axis=1).reshape(len(east), ARCS, len(products))
+    return np.asarray(np.stack(sums, axis=1).reshape(len(east), ARCS, len(products)), dtype=np.float64)
 
 
 def _planes_from_moments(sums: Floats) -> Floats:

@@ -84,9 +84,7 @@ class SurfaceTable(Table):
     ] = ""
     vertical_unit: Annotated[
         str,
-        Word(
-            help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS), flag="vertical-unit"
-        ),
+        Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS), flag="vertical-unit"),
     ] = ""
     vertical_datum: Annotated[str, Setting(help="vertical CRS; compared where both sides state one")] = ""
     noise: Annotated[
@@ -154,10 +152,10 @@ class RuleSet(Table):
         Word(help="the rim is set to the mean of the road next to it, or to a bar", words=("adjacent_mean", "bar")),
     ] = "adjacent_mean"
     recess: Annotated[float, Length(help="rim below the finished road", high="100 mm")] = 0.0
-    tolerance: Annotated[float, Length(help="largest gap between cover and finished road that is accepted", high="50 mm")] = 0.006  # noqa: E501
-    tilt_tolerance: Annotated[
-        float, Ratio(help="largest difference of slope between cover and road", high=0.2)
-    ] = 0.01
+    tolerance: Annotated[
+        float, Length(help="largest gap between cover and finished road that is accepted", high="50 mm")
+    ] = 0.006
+    tilt_tolerance: Annotated[float, Ratio(help="largest difference of slope between cover and road", high=0.2)] = 0.01
     bedding_wedge: Annotated[
         float, Length(help="largest difference of bedding thickness across the flange", high="100 mm")
     ] = 0.020
@@ -167,14 +165,14 @@ class RuleSet(Table):
     max_riser: Annotated[float, Length(help="highest riser", high="300 mm")] = 0.050
     max_chimney: Annotated[float, Length(help="greatest height between bearing and flange", high="3 m")] = 0.300
     max_rings: Annotated[int, Count(help="largest number of rings", low=0, high=8)] = 4
-    min_part: Annotated[float, Length(help="a chimney thinner than this anywhere cannot be made", high="500 mm")] = 0.025
-    joint: Annotated[float, Length(help="thickness of one joint: on the bearing, between rings, under the flange", high="50 mm")] = 0.006  # noqa: E501
-    rough_cut_allowance: Annotated[
-        float, Length(help="rough cut = long side + this", high="500 mm")
-    ] = 0.115
-    milling_clearance: Annotated[
-        float, Length(help="rim this far below the milled road", high="200 mm")
-    ] = 0.013
+    min_part: Annotated[float, Length(help="a chimney thinner than this anywhere cannot be made", high="500 mm")] = (
+        0.025
+    )
+    joint: Annotated[
+        float, Length(help="thickness of one joint: on the bearing, between rings, under the flange", high="50 mm")
+    ] = 0.006
+    rough_cut_allowance: Annotated[float, Length(help="rough cut = long side + this", high="500 mm")] = 0.115
+    milling_clearance: Annotated[float, Length(help="rim this far below the milled road", high="200 mm")] = 0.013
     steep: Annotated[float, Ratio(help="a steeper finished road is flagged", high=1.0)] = 0.10
     max_rim_gap: Annotated[
         float, Length(help="a surveyed rim farther from the road is not believed", low="10 mm", high="2 m")

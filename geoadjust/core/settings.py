@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, get_type_hints
 
-from geoadjust.units import LengthError, format_mm, parse_length, parse_ratio
+from geoadjust.units import LengthError, parse_length, parse_ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,8 @@ class Length(Setting):
 
     def show(self, value: object) -> str:
         """`"6 mm"`."""
-        return f'"{format_mm(float(value))}"'  # type: ignore[arg-type]
+        number = f"{1000 * float(value):.4f}".rstrip("0").rstrip(".")  # type: ignore[arg-type]
+        return f'"{number} mm"'
 
     def schema(self) -> dict[str, Any]:
         """Text with a unit, or the number 0."""
@@ -147,7 +148,7 @@ class Word(Setting):
     def parse(self, value: object) -> str:
         """The word itself."""
         if value not in self.words:
-            raise ValueError(f"{value!r} is not one of {', '.join(self.words)}")
+            raise ValueError(f"{value!r} is not one of {', '.join(filter(None, self.words))}")
         return str(value)
 
     def schema(self) -> dict[str, Any]:

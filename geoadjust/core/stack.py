@@ -8,7 +8,7 @@ Rings are flat here: the bedding under the flange takes the road's tilt, as far 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations_with_replacement
 
@@ -156,6 +156,17 @@ def _look_up(best: _Best, shelf: Shelf, height: Floats, usable: NDArray[np.bool_
             misfit = shelf.total[place] - wanted
             best.note(misfit, usable)
             best.offer(shelf, place, misfit, usable & (np.abs(misfit) <= tolerance))
+
+
+def only(stacks: Stacks, built: NDArray[np.bool_]) -> Stacks:
+    """Stacks that are really built (n,); the others keep only how far the nearest one would be off."""
+    return replace(
+        stacks,
+        parts=np.where(built[:, None], stacks.parts, -1).astype(np.int16),
+        count=np.where(built, stacks.count, -1),
+        misfit=np.where(built, stacks.misfit, np.nan),
+        wedge=np.where(built, stacks.wedge, np.nan),
+    )
 
 
 def tallest(structures: Structures, rules: RuleSet, catalogue: Catalogue) -> Floats:

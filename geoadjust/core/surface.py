@@ -8,7 +8,7 @@ every CRS.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +45,9 @@ class GridSurface:
 
     def take(self, index: NDArray[np.intp]) -> GridSurface:
         """The patches of some structures."""
-        parts = (getattr(self, item.name)[index] for item in fields(self)[:4])
-        return GridSurface(*parts, stencil=self.stencil, step=self.step)
+        return replace(
+            self, heights=self.heights[index], column=self.column[index], row=self.row[index], cells=self.cells[index]
+        )
 
     def spacing(self) -> Floats:
         """Longer side of a cell on the ground [m], (n,)."""

@@ -1,0 +1,193 @@
+"""The command line: options made from the declared settings, one command per module of `run`. Computes nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+import geoadjust
+from geoadjust.engine import ENGINES
+from geoadjust.errors import Fault, GeoadjustError, InputError
+from geoadjust.process import Flag, flags
+
+Command = Callable[..., Any]
+
+
+class Group(click.Group):
+    """Turns our errors into exit codes; everything else is a bug and shows its trace."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except GeoadjustError as error:
+            _tell(error)
+            ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo("interrupted; nothing was replaced", err=True)
+            ctx.exit(130)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(0)
+
+
+def _tell(error: GeoadjustError) -> None:
+    if isinstance(error, InputError):
+        many = len(error.faults) > 1
+        click.echo(f"{len(error.faults)} faults:" if many else "fault:", err=True)
+        for fault in error.faults:
+            click.echo(f"  {_clean(str(fault))}", err=True)
+        return
+    click.echo(_clean(str(error)), err=True)
+
+
+def _clean(text: str) -> str:
+    """Texts of strangers must not move the cursor or hide what stands beside them."""
+    return "".join(char if char.isprintable() else "\ufffd" for char in text)
+
+
+@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(geoadjust.__version__, prog_name="geoadjust")
+def main() -> None:
+    """Brings street castings to grade: raise, chimney heights, ring stacks and flags for every cover.
+
+    The figures are a plan, not an approval: measure on site before anything is cut; local codes, the owner's standard
+    and the licensed engineer govern.
+    """
+
+
+def job_options(command: Command) -> Command:
+    """A job file, flags for its common keys, and --set for all keys."""
+    for flag in reversed(list(flags())):
+        kind: Any = click.Choice(flag.words) if flag.words else str
+        command = click.option(
+            f"--{flag.name}", _parameter(flag), type=kind, help=f"{flag.help} [{flag.table}.{flag.key}]"
+        )(command)
+    command = click.option(
+        "--set",
+        "settings",
+        multiple=True,
+        metavar="TABLE.KEY=VALUE",
+        help="any key of the job; rules.KEY speaks to every rule set",
+    )(command)
+    return click.argument("job", required=False, type=click.Path(path_type=Path))(command)
+
+
+def _parameter(flag: Flag) -> str:
+    return f"{flag.table}__{flag.key}"
+
+
+def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]) -> Any:
+    from geoadjust.io.jobfile import read_job
+
+    chosen = {tuple(name.split("__", 1)): value for name, value in given.items() if value is not None}
+    if job is None and ("structures", "path") not in chosen:
+        raise InputError(Fault("job", "no job file and no --structures", remedy="geoadjust init DIR writes a job file"))
+    return read_job(job, chosen, settings)  # type: ignore[arg-type]
+
+
+@main.command()
+@job_options
+@click.option("--overwrite", is_flag=True, help="replace an earlier result in the output folder")
+@click.option("--engine", type=click.Choice(ENGINES), default="serial", show_default=True, help="how chunks are run")
+@click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="worker processes")
+@click.option(
+    "--chunk", type=click.IntRange(1, 1_000_000), default=4096, show_default=True, help="structures at a time"
+)
+@click.option("--strict", is_flag=True, help="exit with 4 where some structures could not be computed")
+@click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
+def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: Any) -> None:
+    """Compute raise, chimney, stack and flags of every structure, and write the output set."""
+    from geoadjust.run.schedule import Options, run_schedule
+
+    names = ("overwrite", "engine", "workers", "chunk", "strict")
+    chosen = {name: given.pop(name) for name in names}
+    parsed = _read_job(job, settings, given)
+    with progress() as show:
+        summary = run_schedule(parsed, Options(**chosen, progress=show, command=tuple(sys.argv[1:])))
+    if as_json:
+        click.echo(json.dumps(summary.as_json(), ensure_ascii=False, sort_keys=True))
+    else:
+        _show(summary.as_json())
+
+
+@main.command()
+@job_options
+@click.option("--json", "as_json", is_flag=True, help="print the report as JSON on stdout")
+def check(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: Any) -> None:
+    """Read everything, report every fault and what the run would do; write nothing."""
+    from geoadjust.run.check import check_job
+
+    report = check_job(_read_job(job, settings, given))
+    if as_json:
+        click.echo(json.dumps(report.as_json(), ensure_ascii=False, sort_keys=True))
+        return
+    for line in report.lines:
+        click.echo(_clean(line))
+    for notice in report.notices:
+        click.echo(_clean(f"note: {notice}"))
+    click.echo("no faults")
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+def init(folder: Path) -> None:
+    """Write a commented job file into FOLDER."""
+    from geoadjust.run.init import write_job_template
+
+    click.echo(f"wrote {write_job_template(folder)}")
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--overwrite", is_flag=True, help="replace an earlier demo in FOLDER")
+def demo(folder: Path, overwrite: bool) -> None:
+    """Write an invented street into FOLDER and run the whole job on it."""
+    from geoadjust.run.demo import run_demo
+
+    with progress() as show:
+        summary = run_demo(folder, overwrite=overwrite, progress=show)
+    _show(summary.as_json())
+    click.echo(f"look at {folder}/out/schedule.csv, or open {folder}/out/schedule.gpkg in a desktop GIS")
+
+
+def _show(summary: dict[str, Any]) -> None:
+    click.echo(
+        f"{summary['structures']} structures in {summary['seconds']['total']:.1f} s, written to {summary['out']}"
+    )
+    for name in ("method", "severity", "ready", "flags"):
+        counts = sorted(summary[name].items(), key=lambda item: (-item[1], item[0]))
+        click.echo(f"  {name + ':':10}" + ", ".join(f"{word} {count}" for word, count in counts if count))
+    for finding in summary["findings"]:
+        click.echo(_clean(f"  note: {finding}"))
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda stage, done, total: None
+        return
+    from tqdm import tqdm
+
+    bar = tqdm(total=0, unit="chunk", file=sys.stderr, leave=False)
+
+    def show(stage: str, done: int, total: int) -> None:
+        bar.total, bar.desc = total, stage
+        bar.update(done - bar.n)
+
+    try:
+        yield show
+    finally:
+        bar.close()
+
+
+if __name__ == "__main__":
+    main()

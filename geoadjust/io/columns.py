@@ -1,0 +1,255 @@
+"""Published columns of every table, made from what the bundles declare; units and rounding of what people read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from geoadjust.core.columns import (
+    STATIONS,
+    Bundle,
+    Chimneys,
+    Quantity,
+    Rims,
+    RoadModels,
+    Stacks,
+    Structures,
+    Verdicts,
+    quantities_of,
+)
+
+BUNDLES: dict[str, type[Bundle]] = {
+    "structures": Structures,
+    "existing": RoadModels,
+    "finished": RoadModels,
+    "rims": Rims,
+    "chimneys": Chimneys,
+    "stacks": Stacks,
+    "verdicts": Verdicts,
+}
+PUBLISHED = ("structures", "finished", "rims", "chimneys", "stacks", "verdicts")
+"""Bundles whose columns stand in the layer; of the two roads it is the finished one, which decides the target."""
+
+FACTORS = {("m", "mm"): 1000.0, ("m", "m"): 1.0, ("m/m", "%"): 100.0, ("rad", "deg"): 57.29577951308232}
+DECIMALS = {"mm": 3, "m": 6, "%": 7, "deg": 6, "": 0}
+"""Stored lengths are rounded to 1e-6 m, slopes and angles to what that means for them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One published column: where its values come from (bundle.field), its unit, type and meaning."""
+
+    name: str
+    type: str
+    unit: str
+    title: str
+    plus: str = ""
+    words: tuple[str, ...] = ()
+    source: str = ""
+
+    @property
+    def factor(self) -> float:
+        """From the inner to the published unit."""
+        inner = {"mm": "m", "m": "m", "%": "m/m", "deg": "rad"}.get(self.unit, "")
+        return FACTORS.get((inner, self.unit), 1.0)
+
+    @property
+    def decimals(self) -> int:
+        """Decimals that are stored."""
+        return DECIMALS[self.unit]
+
+
+def _text(name: str, title: str, words: tuple[str, ...] = ()) -> Column:
+    return Column(name, "text", "", title, words=words)
+
+
+TEXTS: dict[str, Column] = {
+    column.name: column
+    for column in (
+        _text("structure_id", "id of the structure, as read"),
+        _text("street", "street, as read"),
+        _text("casting", "today's casting, as read"),
+        _text("rule_set", "rule set that was used"),
+        _text("surface_source", "surface that the finished road was read from"),
+        _text("stack", "grade rings, bottom to top"),
+        _text("liner", "cut-to-fit liner; not computed by this version, always NULL"),
+        Column(
+            "raise_sd_mm", "real", "mm", "standard deviation of raise_mm; not computed by this version, always NULL"
+        ),
+        Column(
+            "chimney_sd_mm", "real", "mm", "standard deviation of chimney_mm; not computed by this version, always NULL"
+        ),
+        _text("flags", "codes of all reasons, joined by blanks"),
+        _text("remark", "the order in one line"),
+    )
+}
+
+ORDER = [
+    "row",
+    "structure_id",
+    "kind",
+    "street",
+    "casting",
+    "rule_set",
+    "surface_source",
+    "existing_m",
+    "finished_m",
+    "existing_rim_m",
+    "rim_basis",
+    "gap_mm",
+    "target_rim_m",
+    "raise_mm",
+    "action",
+    "slope_pct",
+    "uphill_deg",
+    "axis_deg",
+    "axis_source",
+    "grade_pct",
+    "cross_slope_pct",
+    "convergence_deg",
+    "samples",
+    "samples_left_out",
+    "coverage_pct",
+    "fit_rms_mm",
+    "road_shape",
+    "gap_max_mm",
+    "gap_min_mm",
+    "gap_mean_mm",
+    "gap_along_mm",
+    "gap_across_mm",
+    "bar_along_mm",
+    "bar_across_mm",
+    "milled_m",
+    "lower_by_mm",
+    "lower_how",
+    "bearing_m",
+    "chimney_mm",
+    "chimney_min_mm",
+    "chimney_max_mm",
+    "long_side_deg",
+    "rough_cut_mm",
+    "foot_shift_mm",
+    "stack_change_mm",
+    "stack_change_min_mm",
+    "stack_change_max_mm",
+    "method",
+    "stack",
+    "ring_count",
+    "stack_misfit_mm",
+    "liner",
+    "raise_sd_mm",
+    "chimney_sd_mm",
+    "ready",
+    "flags",
+    "severity",
+    "remark",
+]
+
+
+def _declared() -> Iterator[Column]:
+    for name in PUBLISHED:
+        for field, quantity in quantities_of(BUNDLES[name]).items():
+            if quantity.column:
+                yield _from_quantity(quantity, f"{name}.{field}")
+
+
+def _from_quantity(quantity: Quantity, source: str) -> Column:
+    kind = "text" if quantity.words else "real" if quantity.unit else "integer"
+    return Column(quantity.column, kind, quantity.shown, quantity.title, quantity.plus, quantity.words, source)
+
+
+def _schedule() -> tuple[Column, ...]:
+    known = {**TEXTS, **{column.name: column for column in _declared()}}
+    return tuple(known[name] for name in ORDER)
+
+
+SCHEDULE: tuple[Column, ...] = _schedule()
+
+ORDINATES: tuple[Column, ...] = (
+    Column("row", "integer", "", "0-based row of the input"),
+    _text("structure_id", "id of the structure, as read"),
+    Column("k", "integer", "", "number of stations"),
+    _text("basis", "what the figures are", ("height", "change")),
+    Column("mark_deg", "real", "deg", "azimuth of the mark, station 1, from grid north"),
+    Column("radius_mm", "real", "mm", "radius of the stations round the chimney's axis"),
+    *(
+        Column(
+            f"h{i:02d}_mm", "real", "mm", f"height of the cut part, or change, at station {i}, clockwise from the mark"
+        )
+        for i in range(1, STATIONS + 1)
+    ),
+)
+
+STACK_PARTS: tuple[Column, ...] = (
+    Column("row", "integer", "", "0-based row of the input"),
+    _text("structure_id", "id of the structure, as read"),
+    Column("position", "integer", "", "1 = on the bearing, upwards"),
+    _text("kind", "what it is", ("joint", "ring", "riser")),
+    _text("part", "id in the catalogue"),
+    Column("thickness_mm", "real", "mm", "thickness at the centre"),
+    Column("taper", "real", "", "thick minus thin side over the outside diameter; 0 = flat"),
+    Column("turn_deg", "real", "deg", "thick side, clockwise from the mark; NULL where flat"),
+)
+
+REASONS: tuple[Column, ...] = (
+    Column("row", "integer", "", "0-based row of the input"),
+    _text("structure_id", "id of the structure, as read"),
+    _text("code", "code of the flag"),
+    _text("severity", "info, warn or stop", ("info", "warn", "stop")),
+    Column("value", "real", "", "value that raised it, in `unit`"),
+    Column("limit", "real", "", "limit that it passed, in `unit`"),
+    _text("unit", "unit of value and limit"),
+    _text("text", "the reason in a sentence"),
+)
+
+RUN: tuple[Column, ...] = (
+    _text("key", "what decides the numbers"),
+    _text("value", "its value, as JSON"),
+)
+
+
+MODEL_FIELDS: dict[str, str] = {
+    "structures": "frame_top_diameter flange_diameter casting_height new_casting_height mill overlay",
+    "existing": "height slope_east slope_north fold fold_azimuth fold_offset",
+    "finished": "height slope_east slope_north fold fold_azimuth fold_offset scale",
+    "rims": "existing_slope_east existing_slope_north target_slope_east target_slope_north mark",
+    "stacks": "joint wedge",
+    "verdicts": "riser",
+}
+"""Inner numbers from which later steps read a run back: planes, outlines, covariance."""
+
+
+def _models() -> Iterator[Column]:
+    yield Column("row", "integer", "", "0-based row of the input")
+    for name, names in MODEL_FIELDS.items():
+        quantities = quantities_of(BUNDLES[name])
+        for field in names.split():
+            quantity = quantities[field]
+            title = f"{name}: {quantity.title}"
+            yield Column(f"{name}_{field}", "real", quantity.unit, title, quantity.plus, source=f"{name}.{field}")
+    for i, j in COVARIANCE:
+        title = f"finished: covariance of height, slope east, slope north, entry {i} {j}"
+        yield Column(f"finished_covariance_{i}{j}", "real", "m2, m, 1", title, source="finished.covariance")
+
+
+COVARIANCE = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))
+
+MODELS: tuple[Column, ...] = tuple(_models())
+
+TABLES: dict[str, tuple[Column, ...]] = {
+    "schedule": SCHEDULE,
+    "ordinates": ORDINATES,
+    "stack_parts": STACK_PARTS,
+    "reasons": REASONS,
+    "models": MODELS,
+    "run": RUN,
+}
+
+DESCRIPTIONS: dict[str, str] = {
+    "schedule": "One row per input row, in input order: what to do with each structure",
+    "ordinates": "Heights round the circumference at the stations",
+    "stack_parts": "Joints, rings and risers of each stack, bottom to top",
+    "reasons": "One row per structure and flag",
+    "models": "Inner figures of each structure in SI units, for later steps",
+    "run": "What decides the numbers: versions, settings, catalogue, inputs",
+}

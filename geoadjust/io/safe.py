@@ -1,0 +1,493 @@
+"""Guarded inputs: the only place that decides which file may be opened, by which driver, and how.
+
+Import this module before rasterio, fiona or pyogrio. Each of them carries a GDAL of its own, and each GDAL reads the
+process environment when it is first loaded; importing this module sets that environment (see `guarded_environment`): no
+driver that goes to the network or follows a path written in a file, no ``.aux.xml``, no PROJ download. Virtual rasters
+are among what is left out, so ``read(..., boundless=True)`` of rasterio does not work.
+
+The order is always the same: `check_path` looks at the name and the kind of file, `vector_driver` and `open_raster`
+look at its first bytes, and only then one named driver opens it, read only.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import os
+import re
+import sqlite3
+import stat
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from geoadjust.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    import fiona
+    import rasterio
+
+RASTER_SKIP = "VRT WMS WMTS WCS EEDA EEDAI PLMOSAIC DAAS STACIT STACTA GTI HTTP OGCAPI GDALG DERIVED MRF Zarr"
+"""Drivers never wanted, separated by blanks: the network, and formats that name other files."""
+
+VECTOR_SKIP = "OGR_VRT,WFS,OAPIF,CSW,Carto,AmigoCloud,Elasticsearch,PLSCENES,NGW,GPSBabel,MVT,PMTiles,ADBC"
+"""The same among vector drivers, separated by commas."""
+
+VECTOR_DRIVERS: Mapping[str, tuple[str, bytes]] = {
+    ".gpkg": ("GPKG", b"SQLite format 3\0"),
+    ".geojson": ("GeoJSON", b"{"),
+    ".json": ("GeoJSON", b"{"),
+    ".shp": ("ESRI Shapefile", b"\x00\x00\x27\x0a"),
+}
+"""Ending of the name -> driver, and how the content begins."""
+
+VECTOR_ALLOWED = "GeoPackage (.gpkg), GeoJSON (.geojson, .json), shapefile (.shp)"
+RASTER_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+ARCHIVES = (".zip", ".gz", ".tgz", ".tar", ".7z", ".bz2", ".xz", ".zst", ".rar", ".kmz", ".shz")
+ARCHIVE_MAGIC = (b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf\x27\x1c", b"BZh", b"\xfd7zXZ\0", b"\x28\xb5\x2f\xfd", b"Rar!")
+SIDECARS: Mapping[str, tuple[str, ...]] = {
+    ".shp": (".shx", ".dbf", ".prj", ".cpg"),
+    ".tif": (".tfw", ".tifw", ".wld"),
+    ".tiff": (".tfw", ".tiffw", ".wld"),
+}
+"""Files that a driver reads beside the one that is named."""
+
+WHOLE_LIMIT = 64 * 2**20
+"""Files up to this size [bytes] are fingerprinted whole."""
+
+_SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+._-]+:")
+_ODD_KINDS = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket", stat.S_IFCHR: "a device", stat.S_IFBLK: "a device"}
+_MOST_BLOCKS = 4096
+_LOCK_WAIT = 1.0
+
+
+def guarded_environment(environ: Mapping[str, str]) -> dict[str, str]:
+    """Variables that keep every GDAL and PROJ of this process local, quiet and repeatable.
+
+    A user's own list of drivers to leave out is kept and added to; the other values are set whatever stands there.
+    A name that a build does not know is harmless: GDAL only says so in its log (filtered for rasterio and fiona).
+
+    Examples
+    --------
+    >>> guarded_environment({"SOURCE_DATE_EPOCH": "86400"})["OGR_CURRENT_DATE"]
+    '1970-01-02T00:00:00.000Z'
+    >>> guarded_environment({"OGR_SKIP": "DXF"})["OGR_SKIP"].startswith("DXF,OGR_VRT,WFS")
+    True
+    """
+    raster_skip = environ.get("GDAL_SKIP", "").replace(",", " ").split()
+    vector_skip = [name.strip() for name in environ.get("OGR_SKIP", "").split(",") if name.strip()]
+    return {
+        "GDAL_PAM_ENABLED": "NO",
+        "GDAL_SKIP": " ".join(dict.fromkeys(raster_skip + RASTER_SKIP.split())),
+        "OGR_SKIP": ",".join(dict.fromkeys(vector_skip + VECTOR_SKIP.split(","))),
+        "OGR_CURRENT_DATE": _stamp(environ.get("SOURCE_DATE_EPOCH", "0")),
+        "PROJ_NETWORK": "OFF",
+        "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".no-remote-file",
+        "GDAL_VRT_ENABLE_PYTHON": "NO",
+        "GDAL_DISABLE_READDIR_ON_OPEN": "TRUE",  # probes .tfw, .dbf ... by name; EMPTY_DIR would lose world files
+        "OGR_SQLITE_LOAD_EXTENSIONS": "",
+    }
+
+
+def _stamp(epoch: str) -> str:
+    try:
+        moment = datetime.fromtimestamp(int(epoch), UTC)
+    except (ValueError, OverflowError, OSError):
+        moment = datetime.fromtimestamp(0, UTC)
+    return f"{moment:%Y-%m-%dT%H:%M:%S}.000Z"
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    return "Unable to find driver" not in record.getMessage()
+
+
+os.environ.update(guarded_environment(os.environ))
+for _name in ("rasterio._env", "fiona._env"):
+    logging.getLogger(_name).addFilter(_is_news)
+
+
+def _refuse(where: str, what: str, allowed: str = "", remedy: str = "") -> InputError:
+    return InputError(Fault(where, what, allowed, remedy))
+
+
+def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False) -> Path:
+    """Let through what is an ordinary local file with something in it, and nothing else.
+
+    Parameters
+    ----------
+    path : str or path
+        As the user wrote it. Links to ordinary files are followed.
+    where : str
+        Job key for the fault, such as ``surface.path``.
+    folder : bool
+        A folder is welcome too.
+
+    Returns
+    -------
+    Path
+        The same path, not made absolute.
+
+    Raises
+    ------
+    InputError
+        Remote or virtual path, missing, folder, pipe, socket, device, not readable, empty, archive. Nothing but an
+        ordinary file is ever opened, so the answer is instant.
+
+    Examples
+    --------
+    >>> check_path("https://example.org/road.tif", where="surface.path")
+    Traceback (most recent call last):
+    geoadjust.errors.InputError: surface.path: https://example.org/road.tif is not a local file ...
+    """
+    text = os.fspath(path)
+    if _SCHEME.match(text) or text.startswith("/vsi"):
+        raise _refuse(where, f"{text} is not a local file", "files on this machine", "fetch or unpack it first")
+    kind = _kind(text, where)
+    if stat.S_ISDIR(kind) and folder and os.access(text, os.R_OK | os.X_OK):
+        return Path(text)
+    if stat.S_ISDIR(kind):
+        readable = "a folder that cannot be read" if folder else "a folder"
+        raise _refuse(where, f"{text} is {readable}", "a file", "name the file inside it")
+    if not stat.S_ISREG(kind):
+        raise _refuse(where, f"{text} is {_ODD_KINDS.get(stat.S_IFMT(kind), 'no file')}", "an ordinary file")
+    if not (head := _head(text, where)):
+        raise _refuse(where, f"{text} is empty")
+    if text.lower().endswith(ARCHIVES) or head.startswith(ARCHIVE_MAGIC):
+        raise _refuse(where, f"{text} is an archive", "the file itself", "unpack it and name the file inside")
+    return Path(text)
+
+
+def _kind(text: str, where: str) -> int:
+    try:
+        return os.stat(text).st_mode
+    except FileNotFoundError:
+        raise _refuse(where, f"{text} is missing", "", "check the name and the folder") from None
+    except (OSError, ValueError) as error:
+        raise _refuse(where, f"{text!r} cannot be looked at ({error})") from None
+
+
+def _head(text: str, where: str, size: int = 64) -> bytes:
+    """First bytes of an ordinary file; never waits, even where the file has become a pipe meanwhile."""
+    try:
+        handle = os.open(text, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as error:
+        raise _refuse(where, f"{text} cannot be read ({error.strerror})") from None
+    try:
+        return os.read(handle, size)
+    finally:
+        os.close(handle)
+
+
+def sidecars(path: Path) -> tuple[Path, ...]:
+    """Files beside `path` that its driver reads with it and that exist, in a fixed order."""
+    endings = SIDECARS.get(path.suffix.lower(), ())
+    names = [path.with_suffix(spelling) for ending in endings for spelling in (ending, ending.upper())]
+    return tuple(name for name in names if os.path.lexists(name))
+
+
+def _check_sidecars(path: Path, where: str) -> None:
+    for name in sidecars(path):
+        if not stat.S_ISREG(_kind(str(name), where)):
+            raise _refuse(where, f"{name} is not an ordinary file", "", "remove it")
+
+
+def vector_driver(path: str | os.PathLike[str], *, where: str) -> str:
+    """Name of the one driver that may open a vector file, by ending and by content.
+
+    Raises
+    ------
+    InputError
+        Any other ending, or a content that is not what the ending says.
+    """
+    text = os.fspath(path)
+    ending = os.path.splitext(text)[1].lower()
+    if ending not in VECTOR_DRIVERS:
+        raise _refuse(where, f"{text} has the ending {ending!r}", VECTOR_ALLOWED)
+    driver, magic = VECTOR_DRIVERS[ending]
+    head = _head(text, where, 4096).removeprefix(b"\xef\xbb\xbf")
+    if not (head.lstrip() if driver == "GeoJSON" else head).startswith(magic):
+        raise _refuse(where, f"{text} does not begin like a {ending} file", VECTOR_ALLOWED)
+    return driver
+
+
+@dataclass(frozen=True, slots=True)
+class VectorFacts:
+    """What is known of one layer without reading its rows.
+
+    `layers` names the layers with geometry; `crs_wkt` is None where the file states none; `encoding` is None where a
+    shapefile has no .cpg. Readers give `open_options` to their driver, so that nothing is written beside the source.
+    """
+
+    path: Path
+    driver: str
+    layer: str
+    layers: tuple[str, ...]
+    geometry_type: str
+    crs_wkt: str | None
+    fields: dict[str, str]
+    count: int
+    encoding: str | None
+    open_options: dict[str, str] = field(default_factory=dict)
+
+
+def probe_vector(path: str | os.PathLike[str], *, where: str, layer: str | None = None) -> VectorFacts:
+    """Look into a vector file with the one driver that fits, read only.
+
+    Parameters
+    ----------
+    path : str or path
+    where : str
+        Job key for the fault.
+    layer : str, optional
+        Needed only where several layers have geometry.
+
+    Raises
+    ------
+    InputError
+        Refused by `check_path` or `vector_driver`; cut off, corrupt or locked; no layer, several layers, or not the
+        one that is named.
+    """
+    checked = check_path(path, where=where)
+    driver = vector_driver(checked, where=where)
+    _check_sidecars(checked, where)
+    options = _check_content(checked, driver, where)
+    import fiona
+
+    try:
+        names = fiona.listlayers(checked, **options)
+        found = [facts for name in names if (facts := _layer_facts(checked, driver, name, options))]
+    except (fiona.errors.FionaError, fiona._err.CPLE_BaseError, OSError, ValueError) as error:
+        raise _refuse(where, f"{checked} cannot be read as {driver}: cut off or corrupt ({error})") from None
+    return _choose_layer(found, names, layer, checked, where)
+
+
+def _layer_facts(path: Path, driver: str, name: str, options: Mapping[str, str]) -> VectorFacts | None:
+    """Facts of one layer; None where it has no geometry. `layers` is still empty."""
+    import fiona
+
+    with fiona.open(path, layer=name, enabled_drivers=[driver], **options) as layer:
+        geometry = str(layer.schema["geometry"])
+        if geometry == "None" or name == "layer_styles":
+            return None
+        fields = {str(key): str(kind) for key, kind in layer.schema["properties"].items()}
+        wkt = _stated_crs(layer)
+        count = len(layer)
+    return VectorFacts(path, driver, name, (), geometry, wkt, fields, count, _encoding(path, driver), dict(options))
+
+
+def _stated_crs(layer: fiona.Collection) -> str | None:
+    wkt = str(layer.crs_wkt or "")
+    return None if not wkt or re.match(r'\w+\["(Undefined|Unknown)', wkt, re.IGNORECASE) else wkt
+
+
+def _encoding(path: Path, driver: str) -> str | None:
+    if driver != "ESRI Shapefile":
+        return "UTF-8"
+    stated = [name for name in sidecars(path) if name.suffix.lower() == ".cpg"]
+    return stated[0].read_text("ascii", "replace").strip()[:40] or None if stated else None
+
+
+def _choose_layer(found: list[VectorFacts], names: list[str], layer: str | None, path: Path, where: str) -> VectorFacts:
+    """The layer that is named, or the only one with geometry."""
+    layers = tuple(facts.layer for facts in found)
+    if not found:
+        raise _refuse(where, f"{path} has no layer with geometry (layers: {', '.join(names) or 'none'})")
+    if layer is None and len(found) > 1:
+        raise _refuse(where, f"{path} has several layers", ", ".join(layers), "name one with layer = ...")
+    wanted = [facts for facts in found if layer in (None, facts.layer)]
+    if not wanted:
+        raise _refuse(where, f"{path} has no layer {layer!r} with geometry", ", ".join(layers))
+    values = {name: getattr(wanted[0], name) for name in VectorFacts.__slots__}
+    return VectorFacts(**{**values, "layers": layers})
+
+
+def _check_content(path: Path, driver: str, where: str) -> dict[str, str]:
+    """What the driver itself does not notice or would wait for; gives the options to open the file with."""
+    if driver == "GPKG":
+        return _check_geopackage(path, where)
+    if driver == "ESRI Shapefile":
+        _check_shapefile(path, where)
+    else:
+        _check_text(path, where)
+    return {}
+
+
+def _check_text(path: Path, where: str) -> None:
+    try:
+        with path.open(encoding="utf-8") as file:
+            while file.read(2**20):
+                pass
+    except UnicodeDecodeError as error:
+        what = f"{path} is not UTF-8 text (byte 0x{error.object[error.start]:02x})"
+        raise _refuse(where, what, "UTF-8", "save it as UTF-8") from None
+
+
+def _check_shapefile(path: Path, where: str) -> None:
+    """A shapefile states its own length [16-bit words] at byte 24; .shx and .dbf must be there."""
+    endings = {name.suffix.lower(): name for name in sidecars(path)}
+    missing = [ending for ending in (".shx", ".dbf") if ending not in endings]
+    if missing:
+        raise _refuse(where, f"{path} comes without its {' and '.join(missing)}", "", "copy all files of the shapefile")
+    for name in (path, endings[".shx"]):
+        stated = max(100, 2 * int.from_bytes(_head(str(name), where)[24:28], "big"))
+        if name.stat().st_size < stated:
+            raise _refuse(where, f"{name} is cut off or corrupt: {name.stat().st_size} bytes, {stated} stated")
+    header = _head(str(endings[".dbf"]), where)
+    rows, start, width = (int.from_bytes(header[part], "little") for part in (slice(4, 8), slice(8, 10), slice(10, 12)))
+    if len(header) < 32 or start + rows * width > endings[".dbf"].stat().st_size:
+        raise _refuse(where, f"{endings['.dbf']} is cut off or corrupt: {rows} rows of {width} bytes stated")
+
+
+def _check_geopackage(path: Path, where: str) -> dict[str, str]:
+    """Refuse a database that another program is changing; a quiet one in WAL mode is opened as immutable.
+
+    The driver would fold pending changes into the source (WAL) or undo a half-written change (journal): it would write.
+    """
+    for ending in ("-wal", "-journal"):
+        pending = path.with_name(path.name + ending)
+        if pending.exists() and any(_head(str(pending), where)):
+            remedy = "close the program that has it open, or open and close it there once"
+            raise _refuse(where, f"{path} has unfinished changes in {pending.name}", "", remedy)
+    head = _head(str(path), where, 100)
+    page = int.from_bytes(head[16:18], "big")
+    stated = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page)
+    if path.stat().st_size < stated:
+        raise _refuse(where, f"{path} is cut off: {path.stat().st_size} bytes, {stated} stated")
+    immutable = 2 in head[18:20]
+    _try_database(path, immutable, where)
+    return {"IMMUTABLE": "YES"} if immutable else {}
+
+
+def _try_database(path: Path, immutable: bool, where: str) -> None:
+    """Read the schema once, read only: the driver would wait long for a lock, and not say why it gave up."""
+    address = path.absolute().as_uri() + ("?mode=ro&immutable=1" if immutable else "?mode=ro")
+    try:
+        database = sqlite3.connect(address, uri=True, timeout=_LOCK_WAIT)
+        try:
+            database.execute("PRAGMA trusted_schema = OFF")
+            database.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        finally:
+            database.close()
+    except sqlite3.Error as error:
+        if "locked" in str(error):
+            raise _refuse(where, f"{path} is locked by another program", "", "close that program") from None
+        raise _refuse(where, f"{path} cannot be read as GPKG: cut off or corrupt ({error})") from None
+
+
+def open_raster(path: str | os.PathLike[str], *, where: str) -> rasterio.DatasetReader:
+    """Open a GeoTIFF (a cloud-optimised one too), read only, with the GTiff driver and no other.
+
+    A raster without a place on the earth is opened without a warning: look at ``crs`` and ``transform``.
+
+    Raises
+    ------
+    InputError
+        Refused by `check_path`; no TIFF (a virtual raster named .tif, say); cut off or corrupt; values whose meaning
+        stands only in an ``.aux.xml``, which is not read.
+    """
+    checked = check_path(path, where=where)
+    if not _head(str(checked), where).startswith(RASTER_MAGIC):
+        raise _refuse(where, f"{checked} does not begin like a TIFF", "GeoTIFF", "convert it to GeoTIFF")
+    _check_sidecars(checked, where)
+    import rasterio
+
+    try:
+        dataset = _open_tiff(checked)
+        fault = _cut_off(dataset, checked.stat().st_size) or _left_aside(dataset, checked, where)
+    except (rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError, OSError, ValueError) as error:
+        raise _refuse(where, f"{checked} cannot be read as GeoTIFF: cut off or corrupt ({error})") from None
+    if fault:
+        dataset.close()
+        raise _refuse(where, f"{checked} {fault}")
+    return dataset
+
+
+def _open_tiff(path: Path) -> rasterio.DatasetReader:
+    import rasterio
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+        return rasterio.open(path, driver="GTiff")
+
+
+def _cut_off(dataset: rasterio.DatasetReader, size: int) -> str:
+    """Says so where a block lies beyond the end of the file; of very many blocks, evenly spread ones are looked at."""
+    height, width = dataset.block_shapes[0]
+    across, down = -(-dataset.width // width), -(-dataset.height // height)
+    step = max(1, across * down // _MOST_BLOCKS)
+    numbers = [*range(0, across * down, step), across * down - 1]
+    for band in {1, dataset.count}:
+        for number in numbers:
+            end = _block_end(dataset, band, f"{number % across}_{number // across}")
+            if end > size:
+                return f"is cut off: {size} bytes, a block ends at byte {end}"
+    return ""
+
+
+def _block_end(dataset: rasterio.DatasetReader, band: int, place: str) -> int:
+    """First byte after a block; 0 for a block that is not stored (a gap of a sparse file)."""
+    start, length = (dataset.get_tag_item(f"BLOCK_{what}_{place}", "TIFF", bidx=band) for what in ("OFFSET", "SIZE"))
+    return int(start or 0) + int(length or 0)
+
+
+def _left_aside(dataset: rasterio.DatasetReader, path: Path, where: str) -> str:
+    """Says so where an .aux.xml (not read) states a nodata value, scale or offset that the TIFF itself does not."""
+    aside = path.with_name(path.name + ".aux.xml")
+    if not aside.exists() or not stat.S_ISREG(_kind(str(aside), where)):
+        return ""
+    text = _head(str(aside), where, 2**20)
+    plain = {b"<NoDataValue": dataset.nodata is None, b"<Scale>": set(dataset.scales) == {1.0}}
+    plain[b"<Offset>"] = set(dataset.offsets) == {0.0}
+    stated = [name.decode().strip("<>") for name, absent in plain.items() if absent and name in text]
+    return f"has its {', '.join(stated)} only in {aside.name}, which is not read: write it into the TIFF" * bool(stated)
+
+
+def fingerprint(path: str | os.PathLike[str]) -> str:
+    """Fingerprint of a source: tells whether it is still the same file.
+
+    Up to 64 MiB it is the sha256 of the content, as ``sha256sum`` prints it. Above that it is a *sample*, not a full
+    hash: the size, the first and the last MiB, and 256 evenly spaced pieces of 64 KiB. Files that belong together
+    (.shp with .shx .dbf .prj .cpg, .tif with its world file) are hashed together: endings, sizes and contents.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.NamedTemporaryFile() as file:
+    ...     fingerprint(file.name)[:15]
+    'sha256:e3b0c442'
+    """
+    main = Path(path)
+    names = (main, *sidecars(main))
+    digest = hashlib.sha256()
+    try:
+        sampled = sum(name.stat().st_size for name in names) > WHOLE_LIMIT
+        for name in names:
+            digest.update(f"{name.suffix.lower()} {name.stat().st_size}\n".encode() * (sampled or len(names) > 1))
+            _update(digest, name, sampled)
+    except OSError as error:
+        raise _refuse(str(main), f"cannot be read ({error.strerror})") from None
+    return f"{'sampled-' * sampled}sha256:{digest.hexdigest()}"
+
+
+def _update(digest: Any, path: Path, sampled: bool) -> None:
+    with path.open("rb") as file:
+        pieces = _samples(file, path.stat().st_size) if sampled else iter(lambda: file.read(2**20), b"")
+        for piece in pieces:
+            digest.update(piece)
+
+
+def _samples(file: BinaryIO, size: int) -> Iterator[bytes]:
+    """First MiB, last MiB and 256 pieces between, as far as the file has them."""
+    places = [(0, 2**20), (max(0, size - 2**20), 2**20)]
+    places += [(size * number // 256, 2**16) for number in range(256)]
+    for start, length in places:
+        file.seek(start)
+        yield file.read(length)

@@ -1,0 +1,384 @@
+"""Tables of a result, bucket by bucket, from the records of a run: the layer, ordinates, stack parts, reasons, models.
+
+Everything is vectorised over a bucket; texts are looked up or built once per row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import shapely
+from numpy.typing import NDArray
+
+from geoadjust.core.columns import METHODS, STATIONS
+from geoadjust.core.flags import FLAGS, Flag
+from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.ring import Ring, inner_radius, outer_radius
+from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, REASONS, SCHEDULE, STACK_PARTS, Column
+from geoadjust.io.spill import Records
+from geoadjust.io.structures import RawBatch, StructureFacts
+from geoadjust.io.values import read_texts
+from geoadjust.units import format_mm, format_raise
+
+Texts = NDArray[np.object_]
+TYPES = {"text": pa.string(), "real": pa.float64(), "integer": pa.int64()}
+RESERVED = ("fid", "geom", "ogc_fid", "rowid")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bucket:
+    """One bucket on its way out: results and reasons by input row, and the rows of the layer as they stand."""
+
+    results: Records
+    reasons: Records
+    raw: RawBatch
+    ids: Texts
+
+
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """What indices in the records stand for."""
+
+    rules: Sequence[RuleSet]
+    catalogue: Catalogue
+    existing: Sequence[str]
+    finished: Sequence[str]
+    facts: StructureFacts
+    units: str
+
+
+def table_schema(columns: Iterable[Column]) -> pa.Schema:
+    """Arrow schema of a table."""
+    return pa.schema([(column.name, TYPES[column.type]) for column in columns])
+
+
+def schedule_schema(source: pa.Schema) -> pa.Schema:
+    """Our columns, the input's own (called src_... where they bear one of our names), the geometry."""
+    ours = table_schema(SCHEDULE)
+    return pa.schema([*ours, *_source_fields(source, set(ours.names)), ("geom", pa.binary())])
+
+
+def _source_fields(source: pa.Schema, taken: set[str]) -> list[pa.Field]:
+    fields = []
+    taken = {*taken, *RESERVED}
+    for field in source:
+        name = field.name
+        while name.lower() in taken:
+            name = f"src_{name}"
+        taken.add(name.lower())
+        fields.append(pa.field(name, _storable(field.type)))
+    return fields
+
+
+def _storable(kind: pa.DataType) -> pa.DataType:
+    """Types that a GeoPackage has; all others are kept as text."""
+    whole = pa.types.is_integer(kind) and not pa.types.is_uint64(kind)
+    plain = whole or pa.types.is_floating(kind) or pa.types.is_boolean(kind) or pa.types.is_temporal(kind)
+    return kind if plain and not pa.types.is_time(kind) and not pa.types.is_duration(kind) else pa.string()
+
+
+def schedule_rows(bucket: Bucket, naming: Naming, schema: pa.Schema) -> pa.RecordBatch:
+    """The layer's rows of one bucket."""
+    texts = schedule_texts(bucket, naming)
+    arrays = [texts[column.name] if column.name in texts else _published(bucket, column) for column in SCHEDULE]
+    count = len(SCHEDULE)
+    for field, column in zip(list(schema)[count:-1], bucket.raw.attributes.columns, strict=True):
+        arrays.append(_as(column, field.type))
+    return pa.record_batch([*arrays, points(bucket.raw)], schema=schema)
+
+
+def _as(column: pa.ChunkedArray, kind: pa.DataType) -> pa.Array:
+    column = column.combine_chunks()
+    if column.type == kind:
+        return column
+    if pa.types.is_nested(column.type) or pa.types.is_binary(column.type):
+        return pa.array([None if value is None else str(value) for value in column.to_pylist()], pa.string())
+    return column.cast(kind)
+
+
+def points(raw: RawBatch) -> pa.Array:
+    """Geometries as well-known binary, NULL where a row has none."""
+    packed = np.zeros(len(raw), dtype=np.dtype([("order", "u1"), ("type", "<u4"), ("east", "<f8"), ("north", "<f8")]))
+    packed["order"], packed["type"], packed["east"], packed["north"] = 1, 1, raw.east, raw.north
+    fixed = pa.FixedSizeBinaryArray.from_buffers(pa.binary(21), len(raw), [None, pa.py_buffer(packed.tobytes())])
+    there = pa.array(np.isfinite(raw.east))
+    return pa.compute.if_else(there, fixed.cast(pa.binary()), pa.scalar(None, pa.binary()))
+
+
+def published(records: Records, column: Column) -> NDArray[Any]:
+    """Values of a numeric column in its published unit, rounded as they are stored."""
+    values = records[column.source].astype(float)
+    return np.asarray(np.round(values * column.factor, column.decimals) + 0.0)
+
+
+def _published(bucket: Bucket, column: Column) -> pa.Array:
+    if column.words:
+        return words(bucket.results[column.source], column.words)
+    if column.type == "integer":
+        values = bucket.results[column.source].astype(np.int64)
+        return pa.array(values, mask=values < 0)
+    return numbers(published(bucket.results, column))
+
+
+def numbers(values: NDArray[np.float64]) -> pa.Array:
+    """Numbers, NULL for NaN."""
+    return pa.array(values, mask=~np.isfinite(values))
+
+
+def words(index: NDArray[Any], names: Sequence[str]) -> pa.Array:
+    """Words by index, NULL for -1."""
+    index = index.astype(np.int32)
+    return pa.DictionaryArray.from_arrays(pa.array(index, mask=index < 0), pa.array(names, pa.string())).cast(
+        pa.string()
+    )
+
+
+def schedule_texts(bucket: Bucket, naming: Naming) -> dict[str, pa.Array]:
+    """Columns of the layer that are texts of the run, not figures of the core."""
+    results, n = bucket.results, len(bucket.results)
+    rings = [ring.id for ring in naming.catalogue.ring]
+    stacks = stack_texts(results, rings)
+    names = naming.finished or naming.existing
+    nothing = pa.nulls(n, pa.float64())
+    return {
+        "structure_id": pa.array(bucket.ids, pa.string()),
+        "street": pa.array(source_texts(bucket, naming, "street"), pa.string()),
+        "casting": pa.array(source_texts(bucket, naming, "casting"), pa.string()),
+        "rule_set": words(results["structures.rule_set"], [rules.name for rules in naming.rules]),
+        "surface_source": words(results["finished.source"], names),
+        "stack": pa.array(stacks, pa.string(), mask=results["stacks.count"] < 0),
+        "liner": pa.nulls(n, pa.string()),
+        "raise_sd_mm": nothing,
+        "chimney_sd_mm": nothing,
+        "flags": pa.array(flag_texts(bucket), pa.string()),
+        "remark": pa.array(remarks(results, stacks, naming), pa.string()),
+    }
+
+
+def source_texts(bucket: Bucket, naming: Naming, name: str) -> Texts:
+    """A text column of the layer by our name, '' where there is none."""
+    theirs = naming.facts.columns.get(name)
+    column = None if theirs is None else bucket.raw.attributes.column(theirs)
+    return read_texts(column, len(bucket.raw))
+
+
+def stack_texts(results: Records, rings: Sequence[str]) -> list[str]:
+    """Rings bottom to top joined by ' + '; each different stack is written once."""
+    parts = results["stacks.parts"]
+    if not parts.shape[1]:
+        return ["no ring"] * len(results)
+    different, inverse = np.unique(parts, axis=0, return_inverse=True)
+    names = [" + ".join(rings[i] for i in row if i >= 0) or "no ring" for row in different]
+    return [names[i] for i in inverse.ravel()]
+
+
+def flag_texts(bucket: Bucket) -> list[str]:
+    """Codes of each structure's reasons, each once, joined by blanks."""
+    found: list[dict[str, None]] = [{} for _ in range(len(bucket.results))]
+    first = bucket.raw.first
+    for row, code in zip(bucket.reasons["row"].tolist(), bucket.reasons["code"].tolist(), strict=True):
+        found[row - first][FLAGS[code].code] = None
+    return [" ".join(codes) for codes in found]
+
+
+SENTENCES = {
+    "monument": "Do not touch: a licensed land surveyor references it first.",
+    "other_owner": "Notify the owner.",
+    "not_paved": "Outside the paving.",
+    "keep": "Leave as it is.",
+    "riser": "{order}: riser {riser} on the frame.",
+    "rings": "{order}: rings, bottom to top: {stack}.",
+    "adjust": "{order}: {change} to the chimney at the centre.",
+    "rebuild": "{order}: past the owner's limits, an engineer decides.",
+    "unknown": "Cannot be computed; see the reasons.",
+}
+
+
+def remarks(results: Records, stacks: Sequence[str], naming: Naming) -> list[str]:
+    """The order in one line, in words and display units."""
+    risers = [riser.id for riser in naming.catalogue.riser]
+    rows = zip(
+        results["verdicts.method"].tolist(),
+        results["rims.raise_"].tolist(),
+        results["chimneys.change"].tolist(),
+        results["verdicts.riser"].tolist(),
+        stacks,
+        strict=True,
+    )
+    return [_remark(*row, risers, naming.units) for row in rows]
+
+
+def _remark(method: int, lift: float, change: float, riser: int, stack: str, risers: Sequence[str], units: str) -> str:
+    sentence = SENTENCES[METHODS[method]]
+    if "{" not in sentence:
+        return sentence
+    order = format_raise(lift, units)
+    return sentence.format(
+        order=order, stack=stack, riser=risers[riser] if riser >= 0 else "", change=change_words(change, units)
+    )
+
+
+def change_words(change: float, units: str) -> str:
+    """`add 1 3/8 in`, `take 35 mm off`, in the words of a crew.
+
+    Examples
+    --------
+    >>> change_words(0.06003, "metric"), change_words(-0.03493, "us")
+    ('add 60 mm', 'take 1 3/8 in off')
+    """
+    moved = format_raise(change, units).partition(" ")
+    if moved[0] == "Raise":
+        return f"add {moved[2]}"
+    return f"take {moved[2]} off" if moved[0] == "Lower" else "nothing"
+
+
+def ordinate_rows(bucket: Bucket) -> pa.RecordBatch:
+    """Ordinates of the structures that have any."""
+    kept = np.flatnonzero(bucket.results["chimneys.basis"] >= 0)
+    records = bucket.results[kept]
+    heights = np.round(records["chimneys.ordinates"] * 1000.0, 3) + 0.0
+    arrays = [
+        pa.array(records["structures.row"]),
+        pa.array(bucket.ids[kept], pa.string()),
+        pa.array(np.full(len(kept), STATIONS)),
+        words(records["chimneys.basis"], ORDINATES[3].words),
+        numbers(np.round(np.degrees(records["rims.mark"]), 6)),
+        numbers(np.round(records["chimneys.radius"] * 1000.0, 3)),
+        *(numbers(np.ascontiguousarray(heights[:, i])) for i in range(STATIONS)),
+    ]
+    return pa.record_batch(arrays, schema=table_schema(ORDINATES))
+
+
+def stack_rows(bucket: Bucket, naming: Naming) -> pa.RecordBatch:
+    """Joints and rings from the bearing upwards, so that their thicknesses add up to the chimney and the misfit."""
+    rings, risers = naming.catalogue.ring, naming.catalogue.riser
+    rows: list[tuple[Any, ...]] = []
+    method = bucket.results["verdicts.method"]
+    for i in np.flatnonzero(method == METHODS.index("rings")):
+        record, name = bucket.results[i], bucket.ids[i]
+        joint = ("joint", None, round(float(record["stacks.joint"]) * 1000, 3))
+        parts = [("ring", rings[k].id, round(rings[k].thickness * 1000, 3)) for k in record["stacks.parts"] if k >= 0]
+        pieces = [joint, *(piece for part in parts for piece in (part, joint))]
+        rows += [(int(record["structures.row"]), name, place, *piece) for place, piece in enumerate(pieces, 1)]
+    for i in np.flatnonzero(method == METHODS.index("riser")):
+        part = risers[bucket.results["verdicts.riser"][i]]
+        row = int(bucket.results["structures.row"][i])
+        rows.append((row, bucket.ids[i], 1, "riser", part.id, round(part.height * 1000, 3)))
+    rows.sort(key=lambda row: (row[0], row[2]))
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 6
+    extra = [[0.0] * len(rows), [None] * len(rows)]
+    schema = table_schema(STACK_PARTS)
+    arrays = [pa.array(list(values), kind) for values, kind in zip([*columns, *extra], schema.types, strict=True)]
+    return pa.record_batch(arrays, schema=schema)
+
+
+def reason_rows(bucket: Bucket) -> pa.RecordBatch:
+    """Reasons of one bucket with their sentences."""
+    reasons = bucket.reasons
+    flags = [FLAGS[code] for code in reasons["code"].tolist()]
+    figures = zip(flags, reasons["value"].tolist(), reasons["limit"].tolist(), reasons["subject"].tolist(), strict=True)
+    arrays = [
+        pa.array(reasons["row"]),
+        pa.array(bucket.ids[reasons["row"] - bucket.raw.first], pa.string()),
+        pa.array([flag.code for flag in flags], pa.string()),
+        pa.array([REASONS[3].words[flag.severity] for flag in flags], pa.string()),
+        numbers(reasons["value"]),
+        numbers(reasons["limit"]),
+        pa.array([flag.unit for flag in flags], pa.string()),
+        pa.array([sentence(*figure) for figure in figures], pa.string()),
+    ]
+    return pa.record_batch(arrays, schema=table_schema(REASONS))
+
+
+def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
+    """The reason in words.
+
+    Examples
+    --------
+    >>> from geoadjust.core.flags import CODES
+    >>> sentence(FLAGS[CODES["steep"]], 12.345, 10.0, -1)
+    'The finished road slopes 12.3 % (limit 10 %).'
+    """
+    name = INPUT_NAMES[subject] if subject >= 0 else ""
+    return flag.text.format(value=_figure(value, flag.unit), limit=_figure(limit, flag.unit), subject=name)
+
+
+def _figure(value: float, unit: str) -> str:
+    if not np.isfinite(value):
+        return "an unknown amount"
+    if unit == "mm":
+        return format_mm(value / 1000, 1).replace(".0 mm", " mm")
+    number = f"{value:.1f}".rstrip("0").rstrip(".") if abs(value) < 1e6 else f"{value:g}"
+    return f"{number} {unit}".strip()
+
+
+def model_rows(bucket: Bucket) -> pa.RecordBatch:
+    """Inner figures of one bucket."""
+    schema = table_schema(MODELS)
+    arrays = [pa.array(bucket.results["structures.row"])]
+    for column in MODELS[1:]:
+        values = bucket.results[column.source].astype(float)
+        if values.ndim == 3:
+            i, j = COVARIANCE[len(arrays) - (len(MODELS) - len(COVARIANCE))]
+            values = values[:, i, j]
+        digits = 12 if column.unit == "m2, m, 1" else 9
+        arrays.append(numbers(np.round(values, digits) + 0.0))
+    return pa.record_batch(arrays, schema=schema)
+
+
+def run_rows(facts: Mapping[str, str]) -> pa.RecordBatch:
+    """Table of what decides the numbers."""
+    return pa.record_batch(
+        [pa.array(list(facts), pa.string()), pa.array(list(facts.values()), pa.string())], ["key", "value"]
+    )
+
+
+RING_SCHEMA = pa.schema(
+    [
+        ("row", pa.int64()),
+        ("structure_id", pa.string()),
+        ("inner_m", pa.float64()),
+        ("outer_m", pa.float64()),
+        ("geom", pa.binary()),
+    ]
+)
+CORNERS = 64
+
+
+def ring_rows(bucket: Bucket, frames: NDArray[np.float64], ring: Ring) -> pa.RecordBatch:
+    """Sampled rings as polygons in the structures' CRS.
+
+    Parameters
+    ----------
+    frames : (n, 2, 2) coordinates per ground metre
+    """
+    results, raw = bucket.results, bucket.raw
+    flange = np.maximum(results["structures.flange_diameter"], results["structures.old_flange_diameter"]) / 2
+    spacing = results["finished.spacing"]
+    inner, outer = inner_radius(flange, spacing, ring), outer_radius(spacing, ring)
+    kept = np.flatnonzero(np.isfinite(raw.east) & np.isfinite(frames).all(axis=(1, 2)))
+    shell, hole = (_circles(raw, frames, radius, kept) for radius in (outer, inner))
+    holes: Any = shapely.linearrings(hole[:, ::-1])
+    polygons = shapely.polygons(shapely.linearrings(shell), holes[:, None])
+    arrays = [
+        pa.array(results["structures.row"][kept]),
+        pa.array(bucket.ids[kept], pa.string()),
+        numbers(np.round(inner[kept], 6)),
+        numbers(np.round(outer[kept], 6)),
+        pa.array(list(shapely.to_wkb(polygons)), pa.binary()),
+    ]
+    return pa.record_batch(arrays, schema=RING_SCHEMA)
+
+
+def _circles(
+    raw: RawBatch, frames: NDArray[np.float64], radius: NDArray[np.float64], kept: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    turn = np.linspace(0, 2 * np.pi, CORNERS + 1)
+    metres = radius[kept][:, None, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    centre = np.stack([raw.east, raw.north], axis=1)[kept]
+    return np.asarray(centre[:, None, :] + np.einsum("nij,nkj->nki", frames[kept], metres))

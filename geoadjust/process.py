@@ -1,0 +1,218 @@
+"""From the declared settings to everything that is said about a job: validation, template, flags, JSON Schema.
+
+Nothing here describes a setting; the fields of `geoadjust.core.rules` do. No file is touched here.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from typing import Any
+
+from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.rules import (
+    CatalogueTable,
+    CentrelinesTable,
+    FinishedTable,
+    Job,
+    OutputTable,
+    RingTable,
+    RuleSet,
+    RulesFile,
+    StructuresTable,
+    SurfaceTable,
+)
+from geoadjust.core.settings import Setting, Word, settings_of
+from geoadjust.errors import Fault, InputError
+
+TABLES: dict[str, type] = {
+    "structures": StructuresTable,
+    "surface": SurfaceTable,
+    "finished": FinishedTable,
+    "centrelines": CentrelinesTable,
+    "ring": RingTable,
+    "rules": RuleSet,
+    "catalogue": CatalogueTable,
+    "output": OutputTable,
+}
+REPEATED = ("surface", "finished", "rules")
+NEEDED = ("structures", "surface", "output")
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A command-line flag that reaches one key of the job."""
+
+    name: str
+    table: str
+    key: str
+    help: str
+    words: tuple[str, ...]
+
+
+def flags() -> Iterator[Flag]:
+    """Flags of the common keys, in the order of the job's tables."""
+    for table, declared in {**TABLES, "rules.path": RulesFile}.items():
+        for key, setting in settings_of(declared).items():
+            if setting.flag:
+                words = tuple(word for word in setting.words if word) if isinstance(setting, Word) else ()
+                yield Flag(setting.flag, table.partition(".")[0], key, setting.help, words)
+
+
+def validate_job(data: Mapping[str, Any]) -> Job:
+    """A job from its tables as read from TOML.
+
+    Parameters
+    ----------
+    data : the tables; `surface`, `finished` and `rules` may be one table or a list
+
+    Raises
+    ------
+    InputError
+        with all faults together
+    """
+    from pydantic import ValidationError
+
+    tables = {key: _as_list(value) if key in REPEATED else value for key, value in data.items()}
+    tables.setdefault("output", {})
+    try:
+        job = _adapter(Job).validate_python(tables)
+    except ValidationError as error:
+        raise InputError([_fault(item) for item in error.errors()]) from None
+    faults = [*_column_faults(job), *_rule_faults(job), *_finished_faults(job)]
+    if faults:
+        raise InputError(faults)
+    return job  # type: ignore[no-any-return]
+
+
+def validate_table(table: type, data: Mapping[str, Any], *, where: str) -> Any:
+    """One settings dataclass from a mapping; every fault is put under `where`."""
+    from pydantic import ValidationError
+
+    try:
+        return _adapter(table).validate_python(data)
+    except ValidationError as error:
+        raise InputError([_fault(item, where) for item in error.errors()]) from None
+
+
+def job_schema() -> dict[str, Any]:
+    """JSON Schema of the job file."""
+    return _adapter(Job).json_schema()  # type: ignore[no-any-return]
+
+
+def _adapter(table: type) -> Any:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(table)
+
+
+def _as_list(value: Any) -> Any:
+    return [value] if isinstance(value, Mapping) else value
+
+
+def _fault(error: Mapping[str, Any], where: str = "") -> Fault:
+    path = [str(part) for part in error["loc"]]
+    place = ".".join([where, *path] if where else path)
+    if error["type"] == "missing":
+        return Fault(place, "missing", remedy=f'write {path[-1]} = "..."')
+    if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
+        known = _known_keys(path)
+        close = difflib.get_close_matches(path[-1], known, n=1)
+        return Fault(place, "unknown key", ", ".join(known), f"did you mean {close[0]}?" if close else "remove it")
+    return Fault(place, error["msg"].removeprefix("Value error, "))
+
+
+def _known_keys(path: list[str]) -> list[str]:
+    table = TABLES.get(path[0]) if len(path) > 1 else None
+    return [item.name for item in fields(table)] if table else list(TABLES)
+
+
+def _column_faults(job: Job) -> Iterator[Fault]:
+    for name in job.structures.columns:
+        if name not in INPUT_NAMES:
+            close = difflib.get_close_matches(name, INPUT_NAMES, n=1)
+            remedy = f"did you mean {close[0]}?" if close else "write ours = theirs"
+            yield Fault(f"structures.columns.{name}", "not one of our columns", ", ".join(INPUT_NAMES), remedy)
+    words = settings_of(StructuresTable)["default_kind"].schema()["enum"]
+    for theirs, ours in job.structures.kinds.items():
+        if ours not in words:
+            yield Fault(f"structures.kinds.{theirs}", f"{ours!r} is not a kind", ", ".join(words))
+
+
+def _rule_faults(job: Job) -> Iterator[Fault]:
+    if not job.rules:
+        yield Fault("rules", "no rule set", remedy="leave the table out, or write one")
+    names = [rules.name for rules in job.rules]
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        yield Fault("rules", f"two rule sets are named {name!r}", remedy="give each its own name")
+    for index, rules in enumerate(job.rules):
+        last = index == len(job.rules) - 1
+        if last and (rules.kinds or rules.streets):
+            yield Fault(
+                f"rules.{index}", "the last rule set has a condition", remedy="add one without kinds and streets"
+            )
+        if not last and not (rules.kinds or rules.streets):
+            yield Fault(f"rules.{index}", "matches everything, later sets are never used", remedy="put it last")
+
+
+def _finished_faults(job: Job) -> Iterator[Fault]:
+    for index, finished in enumerate(job.finished):
+        if finished.path and finished.overlay is not None:
+            yield Fault(f"finished.{index}", "both a design surface and an overlay", remedy="keep one of them")
+        if not finished.path and index:
+            yield Fault(f"finished.{index}", "a second table without a design surface", remedy="keep one")
+    if job.finished and bool(job.finished[0].path) != all(item.path for item in job.finished):
+        yield Fault("finished", "a design surface and a table without one", remedy="keep one of them")
+
+
+def template() -> str:
+    """A commented job file that says every key, its default and its help."""
+    lines = [
+        '# A geoadjust job. Lengths are text with their unit: "7 3/4 in", "0.65 ft", "200 mm", "1\'-2 3/8\\"".',
+        "",
+    ]
+    for name, table in TABLES.items():
+        head = f"[[{name}]]" if name == "rules" else f"[{name}]"
+        needed = name in NEEDED
+        lines += [f"{'' if needed else '# '}{head}".ljust(42) + f"# {(table.__doc__ or '').splitlines()[0]}"]
+        lines += [_template_line(name, item, needed) for item in fields(table)]
+        lines.append("")
+    return "\n".join(lines)
+
+
+EXAMPLES = {
+    ("structures", "path"): "covers.gpkg",
+    ("surface", "path"): "road.tif",
+    ("output", "path"): "out",
+    ("centrelines", "path"): "streets.gpkg",
+}
+SUGGESTED = {("surface", "vertical_unit"): '"m"', ("finished", "mill"): '"40 mm"', ("finished", "overlay"): '"50 mm"'}
+
+
+def _template_line(table: str, item: Any, needed: bool) -> str:
+    setting = settings_of(TABLES[table])[item.name]
+    example = EXAMPLES.get((table, item.name))
+    if example is not None:
+        return f'{"" if needed else "# "}{item.name} = "{example}"'.ljust(42) + f"# {setting.help}"
+    return f"# {item.name} = {_shown_default(table, item, setting)}".ljust(42) + f"# {setting.help}"
+
+
+def _shown_default(table: str, item: Any, setting: Setting) -> str:
+    if (table, item.name) in SUGGESTED:
+        return SUGGESTED[table, item.name]
+    default = item.default if item.default is not MISSING else item.default_factory()
+    if isinstance(default, dict):
+        return "{}"
+    return setting.show(default) if default is not None else '""'
+
+
+def plain(value: Any) -> Any:
+    """Settings as plain dictionaries, lists, numbers and texts (metres, m/m), for records and hashes."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, (list, tuple)):
+        return [plain(item) for item in value]
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in sorted(value.items())}
+    return value

@@ -1,0 +1,149 @@
+"""Chunks of structures that lie near each other on the raster, and what a worker does with one.
+
+A task carries rows and facts, never open files: a worker opens the rasters it needs and keeps them open until the
+process ends or `close_readers` is called.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoadjust.core.columns import Bundle, Structures, arrays_of, take
+from geoadjust.core.plan import Plan, Surfaces, plan
+from geoadjust.core.ring import Ring
+from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.core.surface import GridSurface
+from geoadjust.io.surfaces import PatchPlan, RasterFacts, RasterReader, read_surface
+
+Floats = NDArray[np.float64]
+Arrays = dict[str, NDArray[Any]]
+
+ELEMENTS = 300_000
+"""Samples that are worked on at a time; small enough to stay in the processor's cache."""
+CHUNK = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What all chunks of a run share."""
+
+    rules: tuple[RuleSet, ...]
+    catalogue: Catalogue
+    ring: Ring
+    rough: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """Where the structures of a chunk lie on one raster."""
+
+    facts: RasterFacts
+    patches: PatchPlan
+    east: Floats
+    north: Floats
+    jacobians: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Task:
+    """One chunk: structures, their places on the surfaces of each role, and the settings."""
+
+    settings: Settings
+    structures: Structures
+    existing: tuple[Place, ...]
+    finished: tuple[Place, ...]
+
+
+def order_by_block(group: NDArray[np.int64], chunk: int) -> Iterator[NDArray[np.intp]]:
+    """Rows of each chunk: sorted by the raster's blocks, input order within a block."""
+    order = np.argsort(group, kind="stable")
+    for first in range(0, len(order), chunk):
+        yield order[first : first + chunk]
+
+
+def plan_task(task: Task) -> Arrays:
+    """Everything found for one chunk, as arrays named bundle.field; reasons as reasons.field.
+
+    Rows are worked on in small batches, each rule set by itself; neither changes a figure.
+    """
+    parts = [plan_batch(task, index) for index in batches(task)]
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def batches(task: Task) -> Iterator[NDArray[np.intp]]:
+    """Index of each batch: one rule set, and at most ELEMENTS cells of patches."""
+    cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
+    size = int(np.clip(ELEMENTS // cells, 16, 1024))
+    for rule_set in np.unique(task.structures.rule_set):
+        index = np.flatnonzero(task.structures.rule_set == rule_set)
+        for first in range(0, len(index), size):
+            yield index[first : first + size]
+
+
+def plan_batch(task: Task, index: NDArray[np.intp]) -> Arrays:
+    """Plan some rows of one rule set."""
+    structures = take(task.structures, index)
+    surfaces = Surfaces(
+        existing=[_patches(place, index) for place in task.existing],
+        finished=[_patches(place, index) for place in task.finished],
+        existing_noise=[place.facts.noise for place in task.existing],
+        finished_noise=[place.facts.noise for place in task.finished],
+    )
+    settings = task.settings
+    rules = settings.rules[int(structures.rule_set[0])]
+    return flatten(plan(structures, surfaces, rules, settings.catalogue, ring=settings.ring, rough=settings.rough))
+
+
+def _patches(place: Place, index: NDArray[np.intp]) -> GridSurface:
+    reader = open_reader(place.facts)
+    return read_surface(reader, place.patches, place.east[index], place.north[index], place.jacobians[index])
+
+
+def flatten(found: Plan) -> Arrays:
+    """Arrays of a plan, named bundle.field; (n, k) fields are as wide as the widest rule set needs."""
+    arrays = {
+        f"{name}.{field}": array for name, bundle in found.bundles().items() for field, array in arrays_of(bundle)
+    }
+    parts = arrays["stacks.parts"]
+    wide = np.full((len(parts), MOST_RINGS), -1, dtype=parts.dtype)
+    wide[:, : parts.shape[1]] = parts
+    return {**arrays, "stacks.parts": wide}
+
+
+MOST_RINGS = 8
+
+_READERS: dict[RasterFacts, RasterReader] = {}
+"""Rasters that this process has open; a raster stays open so that its block cache outlives a chunk."""
+
+
+def open_reader(facts: RasterFacts) -> RasterReader:
+    """The open raster of these facts."""
+    if facts not in _READERS:
+        _READERS[facts] = RasterReader(facts)
+    return _READERS[facts]
+
+
+def close_readers() -> None:
+    """Close every raster of this process."""
+    while _READERS:
+        _READERS.popitem()[1].close()
+
+
+def split(arrays: Arrays, prefix: str) -> Arrays:
+    """Arrays of one bundle, without its name."""
+    return {name.removeprefix(prefix): array for name, array in arrays.items() if name.startswith(prefix)}
+
+
+def bundle_of(kind: type[Bundle], arrays: Arrays) -> Bundle:
+    """A bundle from its arrays."""
+    return kind(*(arrays[item.name] for item in fields(kind)))  # type: ignore[arg-type]
+
+
+def names_of(rasters: Sequence[RasterFacts]) -> list[str]:
+    """Names of rasters, as the results say them."""
+    return [facts.name for facts in rasters]
