@@ -1,8 +1,8 @@
 """Two planes that meet in a break: crown, gutter line, grade break.
 
 Model: z = h + gE e + gN n + k max(0, s - t), s = e sin a + n cos a. A function of s alone bends the residuals of a
-plane in one direction, so the quadratic form fitted to them has its principal axis along a: that is the start. The offset t
-is scanned, then a and t are refined by Gauss-Newton together with the linear part.
+plane in one direction, so the quadratic form fitted to them has its principal axis along a: that is the start. The
+offset t is scanned, then a and t are refined by Gauss-Newton together with the linear part.
 """
 
 from __future__ import annotations

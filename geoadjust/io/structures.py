@@ -162,7 +162,7 @@ def find_columns(fields: Iterable[str], mapping: Mapping[str, str]) -> tuple[dic
     Examples
     --------
     >>> find_columns(["ASSET_NO", "Rim", "street"], {"id": "ASSET_NO"})[0]
-    {'id': 'ASSET_NO', 'rim': 'Rim', 'street': 'street'}
+    {'id': 'ASSET_NO', 'street': 'street', 'rim': 'Rim'}
     """
     fields = list(fields)
     found, faults = {}, []
