@@ -280,7 +280,7 @@ def _layer_facts(path: Path, driver: str, name: str, options: Mapping[str, str])
 
 def _stated_crs(layer: fiona.Collection) -> str | None:
     wkt = str(layer.crs_wkt or "")
-    return None if not wkt or re.match(r'\w+\["(Undefined|Unknown)', wkt, re.IGNORECASE) else wkt
+    return None if not wkt or re.match(r'\w+\["Undefined ', wkt) else wkt  # what a GeoPackage calls "no CRS"
 
 
 def _encoding(path: Path, driver: str) -> str | None:

@@ -1,7 +1,7 @@
 """What a run keeps on disk while it runs, so that memory grows neither with the structures nor with the raster.
 
 Structures taken in lie row after row in one file, from which chunks take theirs. Each chunk's result is one `.npz`
-named by the hash of what decides it; results are then sorted into buckets of 65,536 input rows, from which the writers
+named by the hash of what decides it; results are then sorted into buckets of BUCKET input rows, from which the writers
 stream in input order.
 """
 
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-BUCKET = 65_536
+BUCKET = 16_384
 
 Arrays = Mapping[str, NDArray[Any]]
 Records = NDArray[np.void]

@@ -26,7 +26,7 @@ from geoadjust.io.safe import check_path, fingerprint, probe_vector
 
 Floats = NDArray[np.float64]
 
-BATCH = 65_536
+BATCH = 16_384
 POINT, MULTIPOINT = 0, 4
 WHERE = "structures"
 POINT_TYPES = ("Point", "MultiPoint", "Unknown", "GeometryCollection")
@@ -190,7 +190,7 @@ def lookalikes(fields: Iterable[str], columns: Mapping[str, str]) -> list[str]:
 
 
 def read_batches(facts: StructureFacts, *, only: Iterable[str] | None = None) -> Iterator[RawBatch]:
-    """All rows, in the order of the file, in batches of up to 65,536.
+    """All rows, in the order of the file, in batches of up to BATCH.
 
     Parameters
     ----------

@@ -28,7 +28,8 @@ Integers = NDArray[np.int64]
 LEAST_GROUP = 256
 """Structures are grouped by squares of at least this many cells, so that striped rasters are read in strips once."""
 LARGEST_BLOCK = 256 * 2**20
-LEAST_CACHE, LARGEST_CACHE = 48 * 2**20, 384 * 2**20
+CACHE = 96 * 2**20
+"""Block cache of one raster [bytes]. Wider rasters are walked in strips of columns, so that it need not grow."""
 LOWEST, HIGHEST = -500.0, 9000.0
 
 
@@ -89,16 +90,23 @@ class RasterFacts:
         return np.asarray(inside)
 
     def group_of(self, east: Floats, north: Floats) -> Integers:
-        """Number of the square in which a point lies, row by row; squares just outside count too."""
+        """Number of the square in which a point lies, strip by strip, row by row; squares just outside count too."""
         column, row = self.cell_of(east, north)
         tall, wide = self.group
-        across = self.width // wide + 3
         place = [
             np.clip(np.nan_to_num(np.floor(value), nan=-1e9), -1e9, 1e9).astype(np.int64) for value in (row, column)
         ]
         down = np.clip(place[0] // tall, -1, self.height // tall + 1) + 1
         right = np.clip(place[1] // wide, -1, self.width // wide + 1) + 1
-        return np.asarray(down * across + right)
+        strip, beside = np.divmod(right, self.strip)
+        return np.asarray((strip * (self.height // tall + 3) + down) * self.strip + beside)
+
+    @property
+    def strip(self) -> int:
+        """Squares side by side of which the cache holds two rows, with one more on either side."""
+        tall, wide = self.group
+        rows = 2 * tall * wide * np.dtype(self.dtype).itemsize
+        return max(CACHE // rows - 2, 1)
 
 
 def describe_raster(table: SurfaceTable | FinishedTable, *, where: str) -> RasterFacts:
@@ -269,10 +277,10 @@ def to_elevations(raw: NDArray[Any], facts: RasterFacts, mask: NDArray[Any] | No
 
 
 def cache_bytes(facts: RasterFacts) -> int:
-    """Block cache that holds two rows of squares, so that a walk in row order decodes each block once."""
-    tall, _ = facts.group
-    wanted = 2 * (tall + 2 * facts.block[0]) * facts.width * np.dtype(facts.dtype).itemsize
-    return int(min(max(wanted, LEAST_CACHE), LARGEST_CACHE))
+    """Block cache that holds two rows of one strip, so that a walk in order decodes each block about once."""
+    tall, wide = facts.group
+    rows = 2 * tall * wide * (facts.strip + 2) * np.dtype(facts.dtype).itemsize
+    return int(max(rows, CACHE))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -130,12 +130,9 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
         sources = look_at_sources(job)
     with SetWriter(Path(job.output.path), overwrite=options.overwrite) as writer:
         run = _Run(sources, options, Spill(writer.spill), clock)
-        try:
-            bias = run.compute()
-            with clock.stage("write"):
-                tally = write_results(writer.folder, run.outgoing(bias), run_facts(sources, run.operations()))
-        finally:
-            close_readers()
+        bias = run.compute()
+        with clock.stage("write"):
+            tally = write_results(writer.folder, run.outgoing(bias), run_facts(sources, run.operations()))
         findings = (*sources.notices, *([bias.sentence()] if bias else []))
         writer.commit(run.record(tally, findings))
     summary = Summary(job.output.path, tally, findings, clock.rounded())
@@ -166,8 +163,11 @@ class _Run:
             self.ways = find_ways(self.sources, positions, self.ring)
             self.frames = Georeference(self.crs, self.crs, where="structures.crs", bounds=positions.bounds())
             self.take_in(positions)
-        with self.clock.stage("plan"):
-            return self.plan_all(positions)
+        try:
+            with self.clock.stage("plan"):
+                return self.plan_all(positions)
+        finally:
+            close_readers()
 
     def take_in(self, positions: Positions) -> None:
         """Turn every row into a structure and spill it."""
