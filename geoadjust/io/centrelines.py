@@ -30,7 +30,9 @@ from pyproj import CRS
 from geoadjust.core.columns import Bundle, Quantity
 from geoadjust.core.rules import CentrelinesTable
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.crs import Bounds, Georeference, horizontal_unit_of, read_crs, same_crs
+from geoadjust.io.crs import horizontal_unit_of, read_crs, same_crs
+from geoadjust.io.georeference import Georeference
+from geoadjust.io.operations import Bounds
 from geoadjust.io.safe import VectorFacts, probe_vector
 
 Floats = NDArray[np.float64]

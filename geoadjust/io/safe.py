@@ -11,18 +11,17 @@ look at its first bytes, and only then one named driver opens it, read only.
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import os
 import re
 import sqlite3
 import stat
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING
 
 from geoadjust.errors import Fault, InputError
 
@@ -54,9 +53,6 @@ SIDECARS: Mapping[str, tuple[str, ...]] = {
     ".tiff": (".tfw", ".tiffw", ".wld"),
 }
 """Files that a driver reads beside the one that is named."""
-
-WHOLE_LIMIT = 64 * 2**20
-"""Files up to this size [bytes] are fingerprinted whole."""
 
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+._-]+:")
 _ODD_KINDS = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket", stat.S_IFCHR: "a device", stat.S_IFBLK: "a device"}
@@ -443,51 +439,3 @@ def _left_aside(dataset: rasterio.DatasetReader, path: Path, where: str) -> str:
     plain[b"<Offset>"] = set(dataset.offsets) == {0.0}
     stated = [name.decode().strip("<>") for name, absent in plain.items() if absent and name in text]
     return f"has its {', '.join(stated)} only in {aside.name}, which is not read: write it into the TIFF" * bool(stated)
-
-
-def fingerprint(path: str | os.PathLike[str]) -> str:
-    """Fingerprint of a source: tells whether it is still the same file.
-
-    Up to 64 MiB it is the sha256 of the content, as ``sha256sum`` prints it. Above that it is a *sample*, not a full
-    hash: the size, the first and the last MiB, and 256 evenly spaced pieces of 64 KiB. Files that belong together
-    (.shp with .shx .dbf .prj .cpg, .tif with its world file) are hashed together: endings, sizes and contents.
-
-    Raises
-    ------
-    InputError
-        A file cannot be read.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.NamedTemporaryFile() as file:
-    ...     fingerprint(file.name)[:15]
-    'sha256:e3b0c442'
-    """
-    main = Path(path)
-    names = (main, *sidecars(main))
-    digest = hashlib.sha256()
-    try:
-        sampled = sum(name.stat().st_size for name in names) > WHOLE_LIMIT
-        for name in names:
-            digest.update(f"{name.suffix.lower()} {name.stat().st_size}\n".encode() * (sampled or len(names) > 1))
-            _update(digest, name, sampled)
-    except OSError as error:
-        raise _refuse(str(main), f"cannot be read ({error.strerror})") from None
-    return f"{'sampled-' * sampled}sha256:{digest.hexdigest()}"
-
-
-def _update(digest: Any, path: Path, sampled: bool) -> None:
-    with path.open("rb") as file:
-        pieces = _samples(file, path.stat().st_size) if sampled else iter(lambda: file.read(2**20), b"")
-        for piece in pieces:
-            digest.update(piece)
-
-
-def _samples(file: BinaryIO, size: int) -> Iterator[bytes]:
-    """First MiB, last MiB and 256 pieces between, as far as the file has them."""
-    places = [(0, 2**20), (max(0, size - 2**20), 2**20)]
-    places += [(size * number // 256, 2**16) for number in range(256)]
-    for start, length in places:
-        file.seek(start)
-        yield file.read(length)

@@ -22,7 +22,8 @@ from geoadjust.core.inputs import INPUT_NAMES, INPUTS
 from geoadjust.core.rules import StructuresTable
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.crs import read_crs, same_crs
-from geoadjust.io.safe import check_path, fingerprint, probe_vector
+from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.safe import check_path, probe_vector
 
 Floats = NDArray[np.float64]
 

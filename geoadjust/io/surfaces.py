@@ -19,7 +19,8 @@ from geoadjust.core.rules import FinishedTable, SurfaceTable
 from geoadjust.core.surface import GridSurface
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.crs import horizontal, read_crs, same_crs, vertical_name_of, vertical_unit_of
-from geoadjust.io.safe import fingerprint, open_raster
+from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.safe import open_raster
 from geoadjust.units import factor
 
 Floats = NDArray[np.float64]

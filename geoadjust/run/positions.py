@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from geoadjust.core.ring import Ring
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.crs import Georeference, looks_like_degrees, read_crs, swapped_hint
+from geoadjust.io.crs import read_crs
+from geoadjust.io.georeference import Georeference, looks_like_degrees, swapped_hint
 from geoadjust.io.structures import StructureFacts, read_batches
 from geoadjust.io.surfaces import PatchPlan, RasterFacts, plan_patches
 from geoadjust.io.values import read_texts

@@ -23,7 +23,8 @@ from geoadjust.engine import map_ordered
 from geoadjust.errors import Fault, IncompleteError, InputError
 from geoadjust.io import tables
 from geoadjust.io.centrelines import Centrelines, read_centrelines
-from geoadjust.io.crs import Georeference, read_crs
+from geoadjust.io.crs import read_crs
+from geoadjust.io.georeference import Georeference
 from geoadjust.io.intake import Door
 from geoadjust.io.people import foot_of
 from geoadjust.io.record import run_facts, settings_hash, source_facts

@@ -20,7 +20,7 @@ from geoadjust.core.columns import concat, equal, take
 from geoadjust.core.rules import CentrelinesTable
 from geoadjust.errors import InputError
 from geoadjust.io.centrelines import Centrelines, read_centrelines
-from geoadjust.io.crs import Georeference
+from geoadjust.io.georeference import Georeference
 
 UTM = CRS("EPSG:32617")
 LONLAT = CRS("EPSG:4326")

@@ -139,6 +139,13 @@ class TestCheckPath:
         (tmp_path / "a.tif").touch()
         assert refused(safe.check_path, tmp_path / "a.tif").endswith("is empty")
 
+    def test_a_file_that_becomes_a_pipe_is_not_waited_for(self, tmp_path):
+        os.mkfifo(tmp_path / "a.tif")
+        reader = threading.Thread(target=safe._head, args=(str(tmp_path / "a.tif"), "w"), daemon=True)
+        reader.start()
+        reader.join(5)
+        assert not reader.is_alive()
+
     def test_not_readable(self, tmp_path, monkeypatch):
         (tmp_path / "a.tif").write_text("x")
 
@@ -186,6 +193,11 @@ class TestVectorDriver:
         path = tmp_path / "covers.json"
         path.write_text('{"type": "gdal_streamed_alg", "command_line": "gdal vector info other.gpkg"}')
         assert "cannot be read as GeoJSON" in refused(safe.probe_vector, path)
+        path.write_text(
+            '{"type": "Topology", "arcs": [], "objects": {"a": {"type": "GeometryCollection", '
+            '"geometries": [{"type": "Point", "coordinates": [1, 2], "properties": {"id": 1}}]}}}'
+        )
+        assert "cannot be read as GeoJSON" in refused(safe.probe_vector, path)
 
 
 class TestProbeVector:
@@ -213,6 +225,10 @@ class TestProbeVector:
     def test_no_crs(self, tmp_path, ending, crs):
         path = write_vector(tmp_path / f"covers.{ending}", crs=crs)
         assert safe.probe_vector(path, where="w").crs_wkt is None
+
+    def test_crs_without_a_name(self, tmp_path):
+        path = write_vector(tmp_path / "covers.gpkg", crs="+proj=tmerc +lat_0=1 +lon_0=2 +k=1 +units=m +ellps=GRS80")
+        assert "unknown" in safe.probe_vector(path, where="w").crs_wkt
 
     def test_undefined_crs_of_a_geopackage(self, tmp_path):
         path = write_vector(tmp_path / "covers.gpkg")
@@ -352,6 +368,12 @@ class TestBusyGeoPackage:
         assert refused(safe.probe_vector, path) == f"{path} has unfinished changes in covers.gpkg-wal"
         assert contents(path.parent) == before
 
+    def test_journal_that_is_kept_but_done_with(self, hold):
+        path, start = hold
+        start("PRAGMA journal_mode = persist", "CREATE TABLE notes (a)")
+        assert (path.parent / "covers.gpkg-journal").stat().st_size > 0
+        assert safe.probe_vector(path, where="w").count == 3
+
     def test_half_written_change_is_refused(self, hold):
         path, start = hold
         lines = ("PRAGMA cache_size = 1", "PRAGMA cache_spill = 1", "BEGIN", "CREATE TABLE n (a)")
@@ -422,6 +444,17 @@ class TestOpenRaster:
         assert str(path) in what
         assert "cut off" in what
 
+    def test_last_of_very_many_blocks(self, tmp_path):
+        cells = {"width": 1, "height": 9000, "blockysize": 1, "dtype": "uint8"}
+        path = tmp_path / "road.tif"
+        with rasterio.open(
+            path, "w", driver="GTiff", count=1, transform=rasterio.Affine(2, 0, 0, 0, -2, 0), **cells
+        ) as file:
+            file.write(np.ones((1, 9000, 1), "u1"))
+        safe.open_raster(path, where="w").close()
+        os.truncate(path, path.stat().st_size - 1)
+        assert "is cut off" in refused(safe.open_raster, path)
+
     def test_sparse_blocks_are_no_cut(self, tmp_path):
         path = tmp_path / "road.tif"
         profile = {"width": 64, "height": 64, "count": 1, "dtype": "float32", "crs": "EPSG:32617", "SPARSE_OK": True}
@@ -471,55 +504,6 @@ class TestOpenRaster:
             spoiled[random.integers(4, 400, 2)] = random.integers(0, 256, 2)
             path.write_bytes(spoiled.tobytes())
             assert str(path) in outcome(safe.open_raster, path)
-
-
-class TestFingerprint:
-    def test_whole_file_is_plain_sha256(self, tmp_path):
-        path = tmp_path / "a.gpkg"
-        path.write_bytes(b"flush")
-        assert safe.fingerprint(path) == "sha256:" + hashlib.sha256(b"flush").hexdigest()
-
-    @pytest.mark.parametrize("ending", [".shp", ".shx", ".dbf", ".prj", ".cpg"])
-    def test_shapefile_counts_all_its_parts(self, tmp_path, ending):
-        path = write_vector(tmp_path / "covers.shp")
-        before = safe.fingerprint(path)
-        assert safe.fingerprint(path) == before
-        part = path.with_suffix(ending)
-        part.write_bytes(part.read_bytes()[:-1] + b"~")
-        assert safe.fingerprint(path) != before
-
-    def test_it_goes_with_a_copy_but_not_with_the_world_file(self, tmp_path):
-        path = write_raster(tmp_path / "road.tif")
-        copy = Path(shutil.copy(path, tmp_path / "other.tif"))
-        assert safe.fingerprint(copy) == safe.fingerprint(path)
-        copy.with_suffix(".tfw").write_text("1\n0\n0\n-1\n0\n0\n")
-        assert safe.fingerprint(copy) != safe.fingerprint(path)
-
-    def test_sample_of_a_large_file(self, tmp_path):
-        path = tmp_path / "road.bin"
-        path.touch()
-        os.truncate(path, 2**27)
-        before = safe.fingerprint(path)
-        assert before.startswith("sampled-sha256:")
-        seen = {before}
-        for place in (5, 2**27 - 1, 2**26 + 2**15):
-            with path.open("r+b") as file:
-                file.seek(place)
-                file.write(b"x")
-            seen.add(safe.fingerprint(path))
-        assert len(seen) == 4
-        os.truncate(path, 2**27 + 2**20)
-        assert safe.fingerprint(path) not in seen
-
-    def test_limit(self, tmp_path):
-        path = tmp_path / "road.bin"
-        path.touch()
-        os.truncate(path, 2**26)
-        assert safe.fingerprint(path) == "sha256:" + hashlib.sha256(bytes(2**26)).hexdigest()
-
-    def test_missing(self, tmp_path):
-        with pytest.raises(InputError, match=r"gone\.tif: cannot be read"):
-            safe.fingerprint(tmp_path / "gone.tif")
 
 
 class TestEnvironment:

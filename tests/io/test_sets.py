@@ -355,6 +355,19 @@ class TestKilled:
         assert (target / "schedule.csv").read_text() == ("with a note" if edited else "old")
         assert os.listdir(tmp_path) == ["out"]
 
+    def test_a_link_is_no_old_set(self, tmp_path):
+        write_set(tmp_path / "real")
+        (tmp_path / f".out.{LEFT_OVER}.old").symlink_to("real")
+        write_set(tmp_path / "out", "new")
+        assert not (tmp_path / "out").is_symlink()
+        assert text_of(tmp_path / "real") == "old"
+
+    def test_left_overs_of_a_name_that_looks_like_a_pattern(self, tmp_path):
+        (tmp_path / f".oxt.{LEFT_OVER}.part").mkdir()
+        (tmp_path / f".o.t.{LEFT_OVER}.part").mkdir()
+        write_set(tmp_path / "o.t")
+        assert sorted(os.listdir(tmp_path)) == [f".oxt.{LEFT_OVER}.part", "o.t"]
+
     def test_only_our_own_left_overs_go(self, tmp_path):
         kept = [
             f".out.x.{LEFT_OVER}.part",
