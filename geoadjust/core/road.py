@@ -247,6 +247,6 @@ def covariance(kept: Mask, east: Floats, north: Floats, scale: Floats) -> Floats
     normal = np.einsum("nma,nmb->nab", basis, basis)
     bad = ~(np.linalg.det(normal) > 1e-9)
     normal[bad] = np.eye(3)
-    inverse = np.linalg.inv(normal) * (scale**2)[:, None, None]
+    inverse = np.linalg.inv(normal) * np.where(bad, 0.0, scale**2)[:, None, None]
     inverse[bad] = np.nan
     return inverse

@@ -49,10 +49,10 @@ def clear_folder(folder: Path, names: Sequence[str], *, overwrite: bool) -> None
         raise OutputBusyError(
             f"{folder}: holds files that are not the demo's; name a new folder: {', '.join(foreign[:5])}{more}"
         )
+    with SetWriter(folder / OUT, overwrite=True):
+        pass  # nothing is written yet: only whether it is an output set that may be replaced
     if found and not overwrite:
         raise OutputBusyError(f"{folder}: holds a demo already; give --overwrite to replace it")
-    with SetWriter(folder / OUT, overwrite=overwrite):
-        pass  # nothing is written yet: only whether the output set may be replaced
     with _explained(folder):
         folder.mkdir(parents=True, exist_ok=True)
         for name in names:

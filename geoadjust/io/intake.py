@@ -141,10 +141,10 @@ def _structures(reading: _Reading) -> Structures:
 
 
 def _claimed_basis(reading: _Reading) -> int:
-    """The job's word; without one, rims that are mapped are surveyed."""
-    basis = reading.door.job.structures.rim_basis
+    """The job's word; without one, rims that are mapped are surveyed, and gaps that are mapped are measured."""
+    basis, columns = reading.door.job.structures.rim_basis, reading.door.facts.columns
     if not basis:
-        basis = "surveyed" if "rim" in reading.door.facts.columns else "assumed_flush"
+        basis = "surveyed" if "rim" in columns else "gap" if "gap" in columns else "assumed_flush"
     return RIM_BASES.index(basis)
 
 

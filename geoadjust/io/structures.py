@@ -53,8 +53,8 @@ class StructureFacts:
 class RawBatch:
     """Rows as they stand in the file.
 
-    `parts` (n,) counts the points of each geometry: 1 is usable, 0 is none; `east`, `north`, `elevation` are those of
-    the first point, NaN where there is none.
+    `parts` (n,) counts the points of each geometry: 1 is usable, 0 is none. `east`, `north`, `elevation` are NaN where
+    the position is not usable; `points` (n, 2) are the first points as read, of several parts too, for writing back.
     """
 
     first: int
@@ -63,6 +63,7 @@ class RawBatch:
     north: Floats
     elevation: Floats
     parts: NDArray[np.int64]
+    points: Floats
 
     def __len__(self) -> int:
         return len(self.east)
@@ -201,9 +202,11 @@ def read_batches(facts: StructureFacts, *, only: Iterable[str] | None = None) ->
     wanted = None if only is None else [name for name in facts.fields if name in set(only)]
     batches = _read_csv(facts, wanted) if facts.driver == "CSV" else _read_layer(facts, wanted)
     first = 0
-    for batch in batches:
-        yield RawBatch(first, *batch)
-        first += len(batch[1])
+    for table, east, north, elevation, parts in batches:
+        points = np.stack([east, north], axis=1)
+        one = [np.where(parts == 1, values, np.nan) for values in (east, north, elevation)]
+        yield RawBatch(first, table, one[0], one[1], one[2], parts, points)
+        first += len(parts)
 
 
 Parts = tuple[pa.Table, Floats, Floats, Floats, NDArray[np.int64]]

@@ -104,9 +104,9 @@ def _as(column: pa.ChunkedArray, kind: pa.DataType) -> pa.Array:
 def points(raw: RawBatch) -> pa.Array:
     """Geometries as well-known binary, NULL where a row has none."""
     packed = np.zeros(len(raw), dtype=np.dtype([("order", "u1"), ("type", "<u4"), ("east", "<f8"), ("north", "<f8")]))
-    packed["order"], packed["type"], packed["east"], packed["north"] = 1, 1, raw.east, raw.north
+    packed["order"], packed["type"], packed["east"], packed["north"] = 1, 1, *raw.points.T
     fixed = pa.FixedSizeBinaryArray.from_buffers(pa.binary(21), len(raw), [None, pa.py_buffer(packed.tobytes())])
-    there = pa.array(np.isfinite(raw.east))
+    there = pa.array(np.isfinite(raw.points[:, 0]))
     return pa.compute.if_else(there, fixed.cast(pa.binary()), pa.scalar(None, pa.binary()))
 
 

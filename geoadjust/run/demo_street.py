@@ -8,6 +8,8 @@ All lengths here are map metres; heights are metres.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -70,7 +72,7 @@ def profile(along: Floats) -> Floats:
     """
     along = np.asarray(along, dtype=float)
     height = LOWEST + GRADES[0][1] * np.minimum(along, 0.0)
-    for (begin, before), (end, after) in zip(GRADES[:-1], GRADES[1:], strict=True):
+    for (begin, before), (end, after) in pairwise(GRADES):
         done = np.clip(along - begin, 0.0, end - begin)
         height = height + before * done + (after - before) * done**2 / (2 * (end - begin))
     return height + GRADES[-1][1] * np.maximum(along - LENGTH, 0.0)

@@ -89,7 +89,7 @@ def _layer(
     for bucket in read_buckets(outgoing):
         tally.add(bucket)
         layer = tables.schedule_rows(bucket, outgoing.naming, schema)
-        csv.add(layer, bucket.raw.east, bucket.raw.north)
+        csv.add(layer, *bucket.raw.points.T)
         side = {
             "ordinates": tables.ordinate_rows(bucket),
             "stack_parts": tables.stack_rows(bucket, outgoing.naming),
