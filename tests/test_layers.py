@@ -26,7 +26,17 @@ LAYERS = {
 """What each layer may import besides itself and the package's version; '' is `geoadjust/__init__.py`."""
 
 CORE_ONLY = {"numpy"}
-START_UP = ("errors", "units", "core.rules", "core.settings", "core.columns", "core.inputs", "core.flags", "process", "cli")
+START_UP = (
+    "errors",
+    "units",
+    "core.rules",
+    "core.settings",
+    "core.columns",
+    "core.inputs",
+    "core.flags",
+    "process",
+    "cli",
+)
 OUTSIDE = {
     "geoadjust.process": {"pydantic"},
     "geoadjust.core.settings": {"pydantic_core"},
@@ -70,7 +80,9 @@ def test_arrows_point_one_way(path: Path) -> None:
     assert ours <= set(LAYERS[own])
 
 
-@pytest.mark.parametrize("path", [path for path in modules() if layer(dotted(path)) in ("core", "errors", "units")], ids=dotted)
+@pytest.mark.parametrize(
+    "path", [path for path in modules() if layer(dotted(path)) in ("core", "errors", "units")], ids=dotted
+)
 def test_core_needs_numpy_alone(path: Path) -> None:
     foreign = {name.split(".")[0] for name in imports(path)} - {"geoadjust", "__future__"}
     foreign -= set(sys.stdlib_module_names)
@@ -100,7 +112,9 @@ def test_core_package_is_empty() -> None:
 
 
 def test_top_level_entries() -> None:
-    names = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split("\n")
+    names = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split(
+        "\n"
+    )
     if not any(names):
         names = [path.name for path in ROOT.iterdir() if not path.name.startswith(".")]
     allowed = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "geoadjust", "tests", "fixtures", "docs"}

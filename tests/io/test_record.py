@@ -1,0 +1,162 @@
+"""What decides a result: equal for equal runs, different as soon as anything that matters differs."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+
+import pytest
+
+import geoadjust
+from geoadjust.core.rules import (
+    Catalogue,
+    FinishedTable,
+    Job,
+    OutputTable,
+    RingPart,
+    RuleSet,
+    StructuresTable,
+    SurfaceTable,
+)
+from geoadjust.io.record import LIBRARIES, run_facts, settings_hash, source_facts
+from geoadjust.io.structures import StructureFacts
+from geoadjust.io.surfaces import RasterFacts
+
+
+@dataclass(frozen=True)
+class Sources:
+    job: Job
+    structures: StructureFacts
+    existing: tuple[RasterFacts, ...]
+    finished: tuple[RasterFacts, ...]
+    catalogue: Catalogue
+
+
+JOB = Job(
+    structures=StructuresTable("/data/in/covers.gpkg", columns={"id": "NO"}),
+    surface=(SurfaceTable("/data/in/road.tif", vertical_unit="m"),),
+    output=OutputTable("/data/out"),
+    finished=(FinishedTable(mill=0.04),),
+)
+STRUCTURES = StructureFacts("/data/in/covers.gpkg", "GPKG", "covers", "EPSG:32617", ("NO",), {"id": "NO"}, "sha256:aa")
+ROAD = RasterFacts(
+    path="/data/in/road.tif",
+    name="road",
+    band=1,
+    crs="EPSG:32617",
+    vertical_unit="m",
+    vertical_datum="",
+    noise=0.0,
+    width=10,
+    height=20,
+    transform=(0.5, 0.0, 0.0, 0.0, -0.5, 0.0),
+    block=(64, 64),
+    dtype="float32",
+    nodata=None,
+    masked=False,
+    scale=1.0,
+    offset=0.0,
+    fingerprint="sha256:bb",
+)
+SOURCES = Sources(JOB, STRUCTURES, (ROAD,), (), Catalogue(ring=(RingPart("r", 0.05),)))
+
+
+def changed(**parts):
+    """The sources with something else in one of their parts."""
+    for name, values in parts.items():
+        if name in ("existing", "finished"):
+            return replace(SOURCES, **{name: values})
+        return replace(SOURCES, **{name: replace(getattr(SOURCES, name), **values)})
+    return SOURCES
+
+
+# ---------------------------------------------------------------- the table of the run
+
+
+def test_every_value_is_json():
+    facts = run_facts(SOURCES, {"road": "none: the same CRS"})
+    parsed = {key: json.loads(value) for key, value in facts.items()}
+    assert parsed["geoadjust"] == geoadjust.__version__
+    assert set(parsed["libraries"]) == set(LIBRARIES)
+    assert parsed["rules"][0]["name"] == "example"
+    assert parsed["catalogue"]["ring"][0]["id"] == "r"
+    assert parsed["structures"] == {"fingerprint": "sha256:aa", "columns": {"id": "NO"}}
+    assert parsed["surfaces"]["road"]["fingerprint"] == "sha256:bb"
+    assert parsed["operations"] == {"road": "none: the same CRS"}
+    assert parsed["settings"]["finished"][0]["mill"] == 0.04
+
+
+def test_no_folder_and_no_output_stand_in_it():
+    text = json.dumps(run_facts(SOURCES, {}))
+    assert "/data" not in text
+    assert "covers.gpkg" in text
+    assert "output" not in json.loads(run_facts(SOURCES, {})["settings"])
+
+
+def test_non_ascii_and_odd_texts_are_kept():
+    sources = changed(structures={"columns": {"id": 'Größe "№"\n'}})
+    assert json.loads(run_facts(sources, {})["structures"])["columns"]["id"] == 'Größe "№"\n'
+
+
+# ---------------------------------------------------------------- the hash
+
+
+def test_equal_sources_have_equal_hashes():
+    assert settings_hash(SOURCES) == settings_hash(changed(job={})) == settings_hash(replace(SOURCES))
+    assert len(settings_hash(SOURCES)) == 24
+    assert int(settings_hash(SOURCES), 16) > 0
+
+
+MOVED = {
+    "another output folder": {"job": {"output": OutputTable("/elsewhere", units="us")}},
+    "the same files in another folder": {"job": {"structures": replace(JOB.structures, path="/mnt/covers.gpkg")}},
+    "another order of the mapping": {"structures": {"columns": dict(reversed([*STRUCTURES.columns.items()]))}},
+}
+
+
+@pytest.mark.parametrize("parts", MOVED.values(), ids=MOVED)
+def test_what_changes_no_figure_changes_no_hash(parts):
+    assert settings_hash(changed(**parts)) == settings_hash(SOURCES)
+
+
+OTHERS = {
+    "a rule": {"job": {"rules": (RuleSet(tolerance=0.007),)}},
+    "the ring": {"job": {"ring": replace(JOB.ring, outer_radius=1.6)}},
+    "mill": {"job": {"finished": (FinishedTable(mill=0.05),)}},
+    "a unit of the structures": {"job": {"structures": replace(JOB.structures, dimension_unit="in")}},
+    "the structures": {"structures": {"fingerprint": "sha256:ab"}},
+    "their columns": {"structures": {"columns": {"id": "OTHER"}}},
+    "their crs": {"structures": {"crs": "EPSG:32618"}},
+    "the raster": {"existing": (replace(ROAD, fingerprint="sha256:bc"),)},
+    "its band": {"existing": (replace(ROAD, band=2),)},
+    "its unit": {"existing": (replace(ROAD, vertical_unit="ft"),)},
+    "a design surface": {"finished": (replace(ROAD, name="design", fingerprint="sha256:dd"),)},
+    "the catalogue": {"catalogue": {"ring": (RingPart("r", 0.051),)}},
+    "a price": {"catalogue": {"ring": (RingPart("r", 0.05, price=3.0),)}},
+}
+
+
+@pytest.mark.parametrize("parts", OTHERS.values(), ids=OTHERS)
+def test_what_changes_a_figure_changes_the_hash(parts):
+    assert settings_hash(changed(**parts)) != settings_hash(SOURCES)
+
+
+def test_all_hashes_differ():
+    hashes = {settings_hash(changed(**parts)) for parts in OTHERS.values()}
+    assert len(hashes) == len(OTHERS)
+
+
+def test_odd_file_names_have_a_hash():
+    # bytes of a name that are no UTF-8 reach us as lone surrogates (PEP 383)
+    assert settings_hash(changed(job={"structures": replace(JOB.structures, path="/in/\udcff.gpkg")}))
+
+
+# ---------------------------------------------------------------- sources
+
+
+def test_sources_say_where_they_lie():
+    found = source_facts(SOURCES)
+    assert found["structures"] == {"path": "/data/in/covers.gpkg", "layer": "covers", "fingerprint": "sha256:aa"}
+    (road,) = found["surfaces"]
+    assert (road["path"], road["size"], road["band"]) == ("/data/in/road.tif", [10, 20], 1)
+    assert json.loads(json.dumps(found)) == found

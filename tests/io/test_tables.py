@@ -1,0 +1,366 @@
+"""Tables of a result: names that cannot clash, types that are kept, and thicknesses that add up to the chimney."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geoadjust.core.columns import METHODS, STATIONS, arrays_of
+from geoadjust.core.flags import CODES, FLAGS
+from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.ring import Ring
+from geoadjust.core.rules import RuleSet
+from geoadjust.io import tables
+from geoadjust.io.catalogue import read_catalogue
+from geoadjust.io.columns import MODELS, ORDINATES, REASONS, SCHEDULE, STACK_PARTS
+from geoadjust.io.spill import to_records
+from geoadjust.io.structures import RawBatch
+from geoadjust.io.tables import Bucket, Naming, schedule_schema, table_schema
+
+N = 120
+CATALOGUE = read_catalogue("", [RuleSet()])
+BUNDLES = ("structures", "existing", "finished", "rims", "chimneys", "stacks", "verdicts")
+RESERVED = {"fid", "geom", "ogc_fid", "rowid"}
+
+
+def make_raw(n, first=0, **attributes):
+    attributes.setdefault("id", [f"s{i}" for i in range(n)])
+    east = 500_000.0 + np.arange(n)
+    north = np.full(n, 4e6)
+    north[-1] = east[-1] = np.nan
+    parts = np.isfinite(east).astype(np.int64)
+    return RawBatch(
+        first, pa.table(attributes), east, north, np.full(n, np.nan), parts, np.stack([east, north], axis=1)
+    )
+
+
+def make_records(found, first):
+    case = found.case
+    bundles = (case.structures, found.roads.existing, found.roads.finished, found.rims, found.chimneys, found.stacks)
+    named = zip(BUNDLES, (*bundles, found.verdicts), strict=True)
+    arrays = {f"{name}.{field}": array for name, bundle in named for field, array in arrays_of(bundle)}
+    arrays["structures.row"] = arrays["structures.row"] + first
+    return to_records({"row": arrays["structures.row"], **arrays})
+
+
+@pytest.fixture(scope="module")
+def bucket(make_structures, make_roads, find):
+    """A bucket of many structures on tilted roads, of which many get rings, some risers, some nothing."""
+    rng = np.random.default_rng(8)
+    known = np.where(np.arange(N) % 4 == 3, np.nan, rng.uniform(0.02, 0.28, N))
+    structures = make_structures(
+        N,
+        existing_chimney=known,
+        overlay=rng.choice([0.0, 0.025, 0.05, 0.075], N),
+        axis=rng.uniform(0, 6, N),
+        kind=np.where(np.arange(N) % 17 == 0, 4, 0),
+    )
+    slopes = rng.uniform(-0.02, 0.02, (2, N))
+    found = find(structures, make_roads(N, slope_east=slopes[0], slope_north=slopes[1]), catalogue=CATALOGUE)
+    reasons = to_records({name: array.copy() for name, array in arrays_of(found.reasons)})
+    reasons["row"] += 1000
+    raw = make_raw(N, 1000, street=["Elm"] * N)
+    return Bucket(
+        make_records(found, 1000), reasons, raw, np.array(raw.attributes.column("id").to_pylist(), dtype=object)
+    )
+
+
+@pytest.fixture(scope="module")
+def naming():
+    facts = SimpleNamespace(columns={"id": "id", "street": "street"})
+    return Naming((RuleSet(),), CATALOGUE, ["road"], [], facts, "us")
+
+
+@pytest.fixture(scope="module")
+def rows(bucket, naming):
+    """The layer as a list of rows."""
+    return tables.schedule_rows(bucket, naming, schedule_schema(bucket.raw.attributes.schema)).to_pylist()
+
+
+# ---------------------------------------------------------------- names and types
+
+
+@given(st.lists(st.text(min_size=1, max_size=12), max_size=12), st.lists(st.sampled_from(SCHEDULE), max_size=4))
+def test_names_are_unique_in_any_case(names, clashing):
+    names = [*names, *(column.name.upper() for column in clashing), "fid", "GEOM", "src_fid"]
+    fields = [pa.field(name, pa.string()) for name in dict.fromkeys(names)]
+    found = schedule_schema(pa.schema(fields)).names
+    assert len({name.lower() for name in found}) == len(found) == len(SCHEDULE) + len(fields) + 1
+    assert found[-1] == "geom"
+    assert not RESERVED & {name.lower() for name in found[:-1]}
+
+
+def test_names_that_clash_get_a_prefix():
+    names = ["ROW", "fid", "Geom", "depth_ft", "stack", "src_stack", "rowid"]
+    found = schedule_schema(pa.schema([(name, pa.int64()) for name in names])).names[len(SCHEDULE) : -1]
+    assert found == ["src_ROW", "src_fid", "src_Geom", "depth_ft", "src_stack", "src_src_stack", "src_rowid"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "stored"),
+    [
+        (pa.int8(), pa.int8()),
+        (pa.int64(), pa.int64()),
+        (pa.uint32(), pa.uint32()),
+        (pa.uint64(), pa.string()),
+        (pa.float32(), pa.float32()),
+        (pa.float64(), pa.float64()),
+        (pa.bool_(), pa.bool_()),
+        (pa.date32(), pa.date32()),
+        (pa.timestamp("ms", "UTC"), pa.timestamp("ms", "UTC")),
+        (pa.time32("ms"), pa.string()),
+        (pa.duration("s"), pa.string()),
+        (pa.string(), pa.string()),
+        (pa.large_string(), pa.string()),
+        (pa.list_(pa.int32()), pa.string()),
+        (pa.binary(), pa.string()),
+        (pa.null(), pa.string()),
+        (pa.dictionary(pa.int8(), pa.string()), pa.string()),
+    ],
+    ids=str,
+)
+def test_types_that_a_geopackage_has_are_kept(kind, stored):
+    assert schedule_schema(pa.schema([("x", kind)])).field("x").type == stored
+
+
+ODD = {
+    "number": ([1, None], [1, None]),
+    "list": ([[1, 2], None], ["[1, 2]", None]),
+    "bytes": ([b"\x00", None], ["b'\\x00'", None]),
+    "nothing": ([None, None], [None, None]),
+    "answer": ([True, None], [True, None]),
+    "text": (["=1+1", "Größe"], ["=1+1", "Größe"]),
+    "ROW": ([5, 6], [5, 6]),
+}
+
+
+def test_attributes_of_the_input_are_kept(bucket, naming):
+    raw = make_raw(2, 1000, **{name: cells for name, (cells, _) in ODD.items()})
+    reasons = bucket.reasons[bucket.reasons["row"] < 1002]
+    small = Bucket(bucket.results[:2], reasons, raw, bucket.ids[:2])
+    plain = Naming(naming.rules, CATALOGUE, ["road"], [], SimpleNamespace(columns={"id": "id"}), "us")
+    found = tables.schedule_rows(small, plain, schedule_schema(raw.attributes.schema)).to_pydict()
+    for name, (_, expected) in ODD.items():
+        assert found["src_ROW" if name == "ROW" else name] == expected, name
+    assert found["row"] == [1000, 1001]
+
+
+# ---------------------------------------------------------------- the layer
+
+
+def test_one_row_per_structure_in_order(rows):
+    assert [row["row"] for row in rows] == list(range(1000, 1000 + N))
+    assert [row["structure_id"] for row in rows] == [f"s{i}" for i in range(N)]
+    assert {row["street"] for row in rows} == {"Elm"}
+    assert {"rings", "riser", "monument"} <= {row["method"] for row in rows}
+
+
+def test_points_are_those_of_the_input(rows):
+    assert shapely.get_coordinates(shapely.from_wkb(rows[5]["geom"])).tolist() == [[500_005.0, 4e6]]
+    assert rows[-1]["geom"] is None
+
+
+def test_stored_lengths_are_rounded_to_a_micrometre(bucket, rows):
+    for i, row in enumerate(rows):
+        exact = float(bucket.results["rims.raise_"][i])
+        if math.isfinite(exact):
+            assert row["raise_mm"] == pytest.approx(1000 * exact, abs=5.01e-4)
+            assert row["raise_mm"] == round(row["raise_mm"], 3)
+        else:
+            assert row["raise_mm"] is None
+
+
+def test_published_figures_follow_from_each_other(rows):
+    # target rim minus existing rim is the raise; the slope's two parts add up by Pythagoras
+    there = [row for row in rows if row["raise_mm"] is not None]
+    assert len(there) > N / 2
+    for row in there:
+        assert row["raise_mm"] == pytest.approx(1000 * (row["target_rim_m"] - row["existing_rim_m"]), abs=2e-3)
+        assert math.hypot(row["grade_pct"], row["cross_slope_pct"]) == pytest.approx(row["slope_pct"], abs=1e-6)
+
+
+def test_no_minus_zero_and_no_nan(rows):
+    for row in rows:
+        reals = [value for value in row.values() if isinstance(value, float)]
+        assert all(math.isfinite(value) for value in reals)
+        assert not any(value == 0 and math.copysign(1, value) < 0 for value in reals)
+
+
+def test_flags_of_the_layer_are_the_codes_of_the_reasons(bucket, rows):
+    reasons = tables.reason_rows(bucket).to_pylist()
+    for row in rows:
+        codes = dict.fromkeys(reason["code"] for reason in reasons if reason["row"] == row["row"])
+        assert row["flags"].split() == list(codes)
+
+
+def test_remarks_say_words_never_signs(rows):
+    for row in rows:
+        assert row["remark"]
+        assert not row["remark"].startswith(("+", "-", "="))
+        if row["method"] == "rings":
+            word = {"raise": "Raise", "lower": "Lower", "none": "No change"}[row["action"]]
+            assert row["remark"].startswith(word) or "No change" in row["remark"]
+            assert row["remark"].endswith(f": {row['stack']}.")
+
+
+def test_words_and_numbers():
+    assert tables.words(np.array([0, -1, 1], dtype=np.int8), ("a", "b")).to_pylist() == ["a", None, "b"]
+    assert tables.numbers(np.array([1.5, np.nan, np.inf])).to_pylist() == [1.5, None, None]
+
+
+# ---------------------------------------------------------------- stacks and ordinates
+
+
+def test_thicknesses_add_up_to_the_chimney_and_the_misfit(bucket, naming, rows):
+    parts = tables.stack_rows(bucket, naming).to_pylist()
+    built = [row for row in rows if row["method"] == "rings"]
+    assert len(built) > 20
+    for row in built:
+        own = [part for part in parts if part["row"] == row["row"]]
+        total = sum(part["thickness_mm"] for part in own)
+        assert total == pytest.approx(row["chimney_mm"] + row["stack_misfit_mm"], abs=0.002)
+        assert [part["position"] for part in own] == list(range(1, len(own) + 1))
+
+
+def test_joints_stand_on_the_bearing_between_rings_and_under_the_flange(bucket, naming, rows):
+    parts = tables.stack_rows(bucket, naming).to_pylist()
+    for row in rows:
+        own = [part for part in parts if part["row"] == row["row"]]
+        if row["method"] == "rings":
+            assert [part["kind"] for part in own] == ["joint", *["ring", "joint"] * row["ring_count"]]
+            assert " + ".join(part["part"] for part in own if part["kind"] == "ring") == row["stack"]
+        elif row["method"] == "riser":
+            assert [part["kind"] for part in own] == ["riser"]
+        else:
+            assert own == []
+
+
+def test_rings_have_the_thickness_of_the_catalogue(bucket, naming):
+    thickness = {ring.id: round(1000 * ring.thickness, 3) for ring in CATALOGUE.ring}
+    risers = {riser.id: round(1000 * riser.height, 3) for riser in CATALOGUE.riser}
+    for part in tables.stack_rows(bucket, naming).to_pylist():
+        sizes = {"ring": thickness, "riser": risers}.get(part["kind"])
+        if sizes:
+            assert part["thickness_mm"] == sizes[part["part"]]
+        assert (part["taper"], part["turn_deg"]) == (0.0, None)
+
+
+def test_ordinates_agree_with_the_columns_of_the_layer(bucket, rows):
+    # joints are taken off; the extremes of 16 stations lie within the true ones
+    layer = {row["row"]: row for row in rows}
+    found = tables.ordinate_rows(bucket).to_pylist()
+    heights = [entry for entry in found if entry["basis"] == "height"]
+    assert len(heights) > 20
+    for entry in heights:
+        stations = [entry[f"h{i:02d}_mm"] for i in range(1, STATIONS + 1)]
+        row = layer[entry["row"]]
+        spread = row["chimney_max_mm"] - row["chimney_min_mm"]
+        assert spread * math.cos(math.pi / STATIONS) - 0.01 <= max(stations) - min(stations) <= spread + 0.01
+        assert max(stations) <= row["chimney_max_mm"] + 0.01
+        assert entry["k"] == STATIONS
+
+
+def test_tables_of_nothing_have_their_columns(bucket, naming):
+    no_rows = RawBatch(0, pa.table({"id": pa.array([], pa.string())}), *[np.empty(0)] * 4, np.empty((0, 2)))
+    nothing = Bucket(bucket.results[:0], bucket.reasons[:0], no_rows, bucket.ids[:0])
+    for found, columns in (
+        (tables.ordinate_rows(nothing), ORDINATES),
+        (tables.stack_rows(nothing, naming), STACK_PARTS),
+        (tables.reason_rows(nothing), REASONS),
+        (tables.model_rows(nothing), MODELS),
+    ):
+        assert found.schema == table_schema(columns)
+        assert len(found) == 0
+
+
+# ---------------------------------------------------------------- reasons and models
+
+
+def test_reasons_have_a_sentence_and_an_id(bucket):
+    found = tables.reason_rows(bucket).to_pylist()
+    assert found
+    for reason in found:
+        flag = FLAGS[CODES[reason["code"]]]
+        assert reason["structure_id"] == f"s{reason['row'] - 1000}"
+        assert reason["severity"] == ("info", "warn", "stop")[flag.severity]
+        assert reason["unit"] == flag.unit
+        assert reason["text"].endswith(".")
+        assert "{" not in reason["text"]
+
+
+@pytest.mark.parametrize(
+    ("code", "value", "limit", "subject", "text"),
+    [
+        ("not_flush", 50.8, 6.0, "", "Not kept: 50.8 mm off the finished road at its edge (tolerance 6 mm)."),
+        ("duplicate_id", 3.0, math.nan, "", "The same id stands in 3 rows."),
+        ("paving_unstated", math.nan, math.nan, "mill", "mill is blank and the job states none; taken as 0."),
+        ("axis_ambiguous", 88.25, math.nan, "", "Two street axes differ by 88.2 deg: "),
+        ("steep", math.nan, 10.0, "", "The finished road slopes an unknown amount (limit 10 %)."),
+    ],
+)
+def test_sentences(code, value, limit, subject, text):
+    number = INPUT_NAMES.index(subject) if subject else -1
+    assert tables.sentence(FLAGS[CODES[code]], value, limit, number).startswith(text)
+
+
+@pytest.mark.parametrize("flag", FLAGS, ids=lambda flag: flag.code)
+def test_every_sentence_can_be_made(flag):
+    for value in (0.0, 12.345, -9999.0, 1e300, math.nan):
+        text = tables.sentence(flag, value, value, 0)
+        assert text.endswith(".")
+        assert "nan" not in text
+        assert "{" not in text
+
+
+def test_models_are_the_inner_figures(bucket):
+    found = tables.model_rows(bucket).to_pydict()
+    np.testing.assert_array_equal(found["row"], bucket.results["structures.row"])
+    np.testing.assert_allclose(found["finished_slope_east"], bucket.results["finished.slope_east"], atol=1e-9)
+    for i, j in ((0, 0), (0, 2), (1, 2)):
+        covariance = bucket.results["finished.covariance"][:, i, j]
+        np.testing.assert_allclose(found[f"finished_covariance_{i}{j}"], covariance, atol=1e-12)
+
+
+def test_the_run_as_a_table():
+    assert tables.run_rows({"a": "1", "b": "2"}).to_pylist() == [{"key": "a", "value": "1"}, {"key": "b", "value": "2"}]
+
+
+# ---------------------------------------------------------------- rings
+
+
+def test_rings_are_as_wide_as_they_say(bucket):
+    frames = np.broadcast_to(np.eye(2) / 0.3048, (N, 2, 2))  # coordinates in feet
+    found = tables.ring_rows(bucket, frames, Ring()).to_pydict()
+    assert found["row"] == list(range(1000, 1000 + N - 1))  # the last one has no place
+    polygons = shapely.from_wkb(found["geom"])
+    corners = 64
+    circle = corners / 2 * math.sin(2 * math.pi / corners)  # area of the regular polygon of radius 1
+    for polygon, inner, outer in zip(polygons, found["inner_m"], found["outer_m"], strict=True):
+        assert polygon.is_valid
+        assert polygon.area * 0.3048**2 == pytest.approx(circle * (outer**2 - inner**2), rel=1e-6)
+    # flange 0.9 m: inner radius 0.45 + 0.35
+    assert (found["inner_m"][0], found["outer_m"][0]) == (0.8, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("change", "units", "text"),
+    [
+        (0.060, "metric", "add 60 mm"),
+        (-0.035, "metric", "take 35 mm off"),
+        (0.0001, "us", "nothing"),
+        (-0.0381, "us", "take 1 1/2 in off"),
+    ],
+)
+def test_changes_in_words(change, units, text):
+    assert tables.change_words(change, units) == text
+
+
+def test_every_method_but_those_to_come_has_a_sentence():
+    assert set(tables.SENTENCES) == set(METHODS) - {"liner"}

@@ -1,0 +1,419 @@
+"""The job's description: what is validated, suggested, templated and published comes from the same fields.
+
+JSON Schema keywords are checked by a small validator of our own, by the 2020-12 drafts 'Core' and 'Validation'.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import tomllib
+
+import pytest
+
+from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.rules import (
+    CastingPart,
+    Catalogue,
+    Job,
+    RingPart,
+    RingTable,
+    RiserPart,
+    RuleSet,
+    RulesFile,
+    StructuresTable,
+    SurfaceTable,
+)
+from geoadjust.core.settings import settings_of
+from geoadjust.errors import InputError
+from geoadjust.process import (
+    NEEDED,
+    REPEATED,
+    TABLES,
+    flags,
+    job_schema,
+    plain,
+    template,
+    validate_job,
+    validate_table,
+)
+
+LEAST = {"structures": {"path": "covers.gpkg"}, "surface": {"path": "road.tif"}}
+DECLARED = [*TABLES.values(), RulesFile, CastingPart, RingPart, RiserPart, Catalogue]
+
+
+def job(**tables):
+    return {**LEAST, **tables}
+
+
+def faults(data):
+    with pytest.raises(InputError) as caught:
+        validate_job(data)
+    return {fault.where: fault for fault in caught.value.faults}
+
+
+# ---------------------------------------------------------------- validation
+
+
+def test_the_least_job():
+    found = validate_job(LEAST)
+    assert isinstance(found, Job)
+    assert found.structures == StructuresTable("covers.gpkg")
+    assert found.surface == (SurfaceTable("road.tif"),)
+    assert found.rules == (RuleSet(),)
+    assert found.finished == ()
+
+
+def test_lengths_and_shares_become_metres_and_numbers():
+    found = validate_job(job(rules={"tolerance": "1/4 in", "steep": "12 %", "tilt_tolerance": "1:50", "joint": 0}))
+    rules = found.rules[0]
+    assert rules.tolerance == pytest.approx(0.00635, rel=1e-12)
+    assert (rules.steep, rules.tilt_tolerance, rules.joint) == (0.12, 0.02, 0.0)
+
+
+@pytest.mark.parametrize("key", REPEATED)
+def test_one_table_or_a_list_of_them(key):
+    table = {"path": "a.tif"} if key != "rules" else {"name": "a"}
+    assert validate_job(job(**{key: table})) == validate_job(job(**{key: [table]}))
+
+
+def test_all_faults_are_told_together():
+    found = faults(
+        {
+            "structures": {"path": 5, "columns": {"rim": 5}},
+            "surface": {"bnad": 2, "noise": "5", "path": "road.tif"},
+            "ring": {"outer_radius": 1.5},
+            "rules": [{"max_rings": 9, "methods": ["rings", "rings"], "kinds": ["tree"]}],
+            "nonsense": {},
+        }
+    )
+    assert set(found) == {
+        "structures.path",
+        "structures.columns.rim",
+        "surface.0.bnad",
+        "surface.0.noise",
+        "ring.outer_radius",
+        "rules.0.max_rings",
+        "rules.0.methods",
+        "rules.0.kinds",
+        "nonsense",
+    }
+
+
+@pytest.mark.parametrize(
+    ("tables", "where", "remedy"),
+    [
+        ({"surfaces": {}}, "surfaces", "did you mean surface?"),
+        ({"structure": {}}, "structure", "did you mean structures?"),
+        ({"zzz": {}}, "zzz", "remove it"),
+        ({"ring": {"outer_radios": "1 m"}}, "ring.outer_radios", "did you mean outer_radius?"),
+        ({"rules": [{"tolerence": "6 mm"}]}, "rules.0.tolerence", "did you mean tolerance?"),
+        (
+            {"surface": [{"path": "a", "vertical_units": "m"}]},
+            "surface.0.vertical_units",
+            "did you mean vertical_unit?",
+        ),
+        ({"output": {"unit": "us"}}, "output.unit", "did you mean units?"),
+    ],
+)
+def test_unknown_keys_come_with_a_suggestion(tables, where, remedy):
+    fault = faults(job(**tables))[where]
+    assert (fault.what, fault.remedy) == ("unknown key", remedy)
+    assert fault.allowed
+
+
+def test_what_must_be_there():
+    found = faults({})
+    assert {where: fault.what for where, fault in found.items()} == {"structures": "missing", "surface": "missing"}
+    assert faults({"structures": {}, "surface": {}})["structures.path"].remedy == 'write path = "..."'
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "value", "said"),
+    [
+        ("rules", "tolerance", 6, "has no unit"),
+        ("rules", "tolerance", "60 mm", "outside 0 mm to 50 mm"),
+        ("rules", "tolerance", "-1 mm", "outside"),
+        ("rules", "tolerance", True, "not a length"),
+        ("rules", "tolerance", "6 yd", "unknown unit"),
+        ("rules", "tolerance", float("nan"), "no unit"),
+        ("rules", "steep", 2.0, "outside 0 % to 100 %"),
+        ("rules", "steep", float("nan"), "outside"),
+        ("rules", "max_rings", 4.0, "not a whole number"),
+        ("rules", "max_rings", True, "not a whole number"),
+        ("rules", "rim_reference", "mean", "not one of adjacent_mean, bar"),
+        ("rules", "methods", "rings", "not a list"),
+        ("surface", "band", 0, "outside 1 to 9999"),
+        ("surface", "vertical_unit", "feet", "not one of m, ft, us-ft"),
+        ("structures", "default_kind", "tree", "not one of manhole"),
+        ("output", "units", "imperial", "not one of us, metric"),
+    ],
+)
+def test_values_that_are_not_allowed(table, key, value, said):
+    base = LEAST.get(table, {})
+    found = faults(job(**{table: {**base, key: value}}))
+    ((where, fault),) = found.items()
+    assert where.endswith(f".{key}")
+    assert where.startswith(table)
+    assert said in str(fault)
+
+
+def test_columns_are_ours_and_kinds_are_ours():
+    structures = {"path": "a", "columns": {"rimm": "X", "id": "Y"}, "kinds": {"CB": "catch basin", "MH": "manhole"}}
+    found = faults(job(structures=structures))
+    assert set(found) == {"structures.columns.rimm", "structures.kinds.CB"}
+    assert found["structures.columns.rimm"].remedy == "did you mean rim?"
+    assert all(name in found["structures.columns.rimm"].allowed for name in INPUT_NAMES)
+
+
+@pytest.mark.parametrize(
+    ("rules", "said"),
+    [
+        ([], "no rule set"),
+        ([{"kinds": ["valve"]}], "the last rule set has a condition"),
+        ([{"streets": ["Elm"]}], "the last rule set has a condition"),
+        ([{"name": "a"}, {"name": "b"}], "matches everything"),
+        ([{"name": "a", "kinds": ["valve"]}, {"name": "a"}], "two rule sets are named 'a'"),
+    ],
+)
+def test_rule_sets_that_cannot_all_be_meant(rules, said):
+    assert any(said in fault.what for fault in faults(job(rules=rules)).values())
+
+
+def test_rule_sets_in_order():
+    rules = [{"name": "a", "kinds": ["valve"]}, {"name": "b", "streets": ["Elm"]}, {"name": "c"}]
+    assert [rule.name for rule in validate_job(job(rules=rules)).rules] == ["a", "b", "c"]
+
+
+@pytest.mark.parametrize(
+    "finished",
+    [
+        [{"path": "design.tif", "overlay": "2 in"}],
+        [{"mill": "1 in"}, {"overlay": "2 in"}],
+        [{"path": "design.tif"}, {"mill": "1 in"}],
+    ],
+)
+def test_finished_roads_that_contradict_each_other(finished):
+    assert any(where.startswith("finished") for where in faults(job(finished=finished)))
+
+
+def test_several_design_surfaces_are_one_role():
+    finished = [{"path": "a.tif"}, {"path": "b.tif", "vertical_unit": "ft"}]
+    assert [table.path for table in validate_job(job(finished=finished)).finished] == ["a.tif", "b.tif"]
+
+
+def test_a_table_of_its_own():
+    assert validate_table(RingTable, {"step": "30 mm"}, where="ring") == RingTable(step=0.03)
+    with pytest.raises(InputError) as caught:
+        validate_table(RingTable, {"step": "30"}, where="here")
+    assert caught.value.faults[0].where == "here.step"
+
+
+# ---------------------------------------------------------------- declared settings
+
+
+@pytest.mark.parametrize("table", DECLARED, ids=lambda table: table.__name__)
+def test_every_setting_has_help(table):
+    found = settings_of(table)
+    nested = {"casting", "ring", "riser"} if table is Catalogue else set()
+    assert set(found) == {item.name for item in dataclasses.fields(table)} - nested
+    for name, setting in found.items():
+        assert len(setting.help) > 8 or setting.help == "breaks ties", name
+        assert (
+            setting.help[0].islower()
+            or setting.help[:2].isupper()
+            or setting.help.split()[0]
+            in (
+                "GeoPackage,",
+                "GeoTIFF",
+                "TOML",
+            )
+        ), setting.help
+        assert not setting.help.endswith("."), name
+
+
+def test_every_flag_is_unique_and_reaches_a_key():
+    found = list(flags())
+    names = [flag.name for flag in found]
+    assert len(set(names)) == len(names) > 10
+    for flag in found:
+        assert re.fullmatch(r"[a-z]+(-[a-z]+)*", flag.name)
+        table = RulesFile if (flag.table, flag.key) == ("rules", "path") else TABLES[flag.table]
+        assert settings_of(table)[flag.key].help == flag.help
+        assert "" not in flag.words
+
+
+def test_no_flag_hides_an_option_of_the_commands():
+    taken = {"set", "overwrite", "engine", "workers", "chunk", "strict", "json", "help", "version"}
+    assert not taken & {flag.name for flag in flags()}
+
+
+def test_common_keys_have_flags():
+    # a second list on purpose: people type these
+    wanted = {"structures", "surface", "out", "vertical-unit", "dimension-unit", "mill", "overlay", "design", "rules"}
+    assert wanted <= {flag.name for flag in flags()}
+
+
+# ---------------------------------------------------------------- template
+
+
+def uncommented(text):
+    """The template with every commented key and table in force."""
+    return re.sub(r"(?m)^# (?=\[|[a-z_]+ = )", "", text)
+
+
+def test_the_template_is_a_job():
+    data = tomllib.loads(template())
+    assert set(data) == set(NEEDED)
+    assert validate_job(data).structures.path == "covers.gpkg"
+
+
+def test_the_template_names_every_key_once():
+    data = tomllib.loads(uncommented(template()))
+    assert list(data) == list(TABLES)
+    for name, table in TABLES.items():
+        written = data[name][0] if isinstance(data[name], list) else data[name]
+        assert list(written) == [item.name for item in dataclasses.fields(table)]
+
+
+def test_the_template_says_help_and_defaults():
+    text = template()
+    for name, table in TABLES.items():
+        for setting in settings_of(table).values():
+            assert f"# {setting.help}" in text, (name, setting.help)
+    written = tomllib.loads(uncommented(text))
+    found = validate_table(RuleSet, written["rules"][0], where="rules")
+    assert found == RuleSet()
+    assert validate_table(RingTable, written["ring"], where="ring") == RingTable()
+
+
+def test_the_whole_template_is_a_job_too():
+    found = validate_job(tomllib.loads(uncommented(template())))
+    assert (found.finished[0].mill, found.finished[0].overlay) == (0.04, 0.05)
+    assert found.surface[0].vertical_unit == "m"
+
+
+COMMENTED = [line for line in template().splitlines() if re.match(r"# [a-z_]+ = ", line)]
+
+
+@pytest.mark.parametrize("line", COMMENTED, ids=lambda line: line.split()[1])
+def test_every_line_can_be_taken_into_use_by_itself(line):
+    lines = template().splitlines()
+    place = lines.index(line)
+    head = max(i for i in range(place) if re.match(r"(# )?\[", lines[i]))
+    for i in (head, place):
+        lines[i] = lines[i].removeprefix("# ")
+    if "[centrelines]" in lines[head]:
+        lines.insert(head + 1, 'path = "streets.gpkg"' if "path" not in line else "")
+    validate_job(tomllib.loads("\n".join(lines)))
+
+
+def test_lines_of_the_template_fit_a_screen():
+    assert max(len(line) for line in template().splitlines()) <= 150
+
+
+# ---------------------------------------------------------------- JSON Schema
+
+
+def check(value, schema, root):
+    """Whether a value fits a schema: the keywords that ours uses."""
+    if "$ref" in schema:
+        return check(value, root["$defs"][schema["$ref"].rsplit("/", 1)[-1]], root)
+    if "anyOf" in schema and not any(check(value, option, root) for option in schema["anyOf"]):
+        return False
+    if "const" in schema and value != schema["const"]:
+        return False
+    if "enum" in schema and value not in schema["enum"]:
+        return False
+    return check_type(value, schema.get("type")) and check_inside(value, schema, root)
+
+
+def check_type(value, kind):
+    kinds = {
+        "object": dict,
+        "array": list,
+        "string": str,
+        "integer": int,
+        "number": (int, float),
+        "boolean": bool,
+        "null": type(None),
+    }
+    if kind is None:
+        return True
+    return isinstance(value, kinds[kind]) and not (isinstance(value, bool) and kind in ("integer", "number"))
+
+
+def check_inside(value, schema, root):
+    if isinstance(value, dict):
+        return check_object(value, schema, root)
+    if isinstance(value, list):
+        return all(check(item, schema.get("items", {}), root) for item in value)
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return schema.get("minimum", value) <= value <= schema.get("maximum", value)
+    return True
+
+
+def check_object(value, schema, root):
+    known = schema.get("properties", {})
+    if set(schema.get("required", ())) - set(value):
+        return False
+    extra = schema.get("additionalProperties", True)
+    others = [item for key, item in value.items() if key not in known]
+    if extra is False and others:
+        return False
+    inside = all(check(item, known[key], root) for key, item in value.items() if key in known)
+    return inside and all(check(item, extra, root) for item in others if isinstance(extra, dict))
+
+
+def listed(data):
+    """A job in the form of the schema: tables that may stand several times as lists."""
+    return {key: [value] if key in REPEATED and isinstance(value, dict) else value for key, value in data.items()}
+
+
+@pytest.mark.parametrize("text", [template(), uncommented(template())], ids=["as it is", "uncommented"])
+def test_the_schema_lets_the_template_through(text):
+    schema = job_schema()
+    assert check(listed(tomllib.loads(text)), schema, schema)
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        {"nonsense": {}},
+        {"ring": {"outer_radios": "1 m"}},
+        {"ring": {"outer_radius": 1.5}},
+        {"rules": [{"max_rings": 9}]},
+        {"rules": [{"methods": ["weld"]}]},
+        {"structures": {}},
+        {"output": {"units": "imperial"}},
+        {"structures": {"path": "a", "columns": {"rim": 5}}},
+    ],
+)
+def test_the_schema_refuses_what_we_refuse(tables):
+    schema = job_schema()
+    assert not check(listed(job(**tables)), schema, schema)
+    with pytest.raises(InputError):
+        validate_job(job(**tables))
+
+
+def test_the_schema_is_json_and_describes_every_key():
+    schema = job_schema()
+    assert json.loads(json.dumps(schema)) == schema
+    for name, table in TABLES.items():
+        described = schema["$defs"][table.__name__]
+        assert described["additionalProperties"] is False
+        for key, setting in settings_of(table).items():
+            assert described["properties"][key]["description"] == setting.help, (name, key)
+
+
+# ---------------------------------------------------------------- plain values
+
+
+def test_plain_values_survive_json():
+    found = plain(validate_job(job(rules={"tolerance": "6 mm"}, finished={"mill": "1 in"})))
+    assert json.loads(json.dumps(found)) == found
+    assert found["rules"][0]["tolerance"] == 0.006
+    assert found["finished"][0]["mill"] == pytest.approx(0.0254)
+    assert found["centrelines"] is None
+    assert list(plain({"b": 1, "a": (1, 2)}).items()) == [("a", [1, 2]), ("b", 1)]
