@@ -80,7 +80,8 @@ def validate_job(data: Mapping[str, Any]) -> Job:
         job = _adapter(Job).validate_python(tables)
     except ValidationError as error:
         raise InputError([_fault(item) for item in error.errors()]) from None
-    faults = [*_column_faults(job), *_rule_faults(job), *_finished_faults(job)]
+    faults = [] if job.surface else [Fault("surface", "no surface", remedy="write one [surface] table")]
+    faults += [*_column_faults(job), *_rule_faults(job), *_finished_faults(job)]
     if faults:
         raise InputError(faults)
     return job  # type: ignore[no-any-return]
@@ -162,7 +163,7 @@ def _finished_faults(job: Job) -> Iterator[Fault]:
             yield Fault(f"finished.{index}", "both a design surface and an overlay", remedy="keep one of them")
         if not finished.path and index:
             yield Fault(f"finished.{index}", "a second table without a design surface", remedy="keep one")
-    if job.finished and bool(job.finished[0].path) != all(item.path for item in job.finished):
+    if job.finished and any(item.path for item in job.finished) != all(item.path for item in job.finished):
         yield Fault("finished", "a design surface and a table without one", remedy="keep one of them")
 
 

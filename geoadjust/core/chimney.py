@@ -22,6 +22,7 @@ from geoadjust.core.rules import RuleSet
 Floats = NDArray[np.float64]
 
 HEIGHT, CHANGE = 0, 1
+SLACK = 1e-6
 
 
 def build_chimneys(structures: Structures, rims: Rims, rules: RuleSet) -> Chimneys:
@@ -71,7 +72,8 @@ def find_bearings(structures: Structures, rims: Rims, rules: RuleSet) -> tuple[F
     candidates = [
         np.where(bearing_believed(structures, rims, rules), structures.bearing, np.nan),
         _reference(structures, rims) - np.where(is_depth(structures, rules), np.nan, structures.measure_down),
-        rims.existing_rim - structures.casting_height * tilt - structures.existing_chimney,
+        np.where(structures.riser_present == 1, np.nan, rims.existing_rim - structures.casting_height * tilt)
+        - structures.existing_chimney,
     ]
     bearing = np.full(len(structures), np.nan)
     source = np.full(len(structures), -1, dtype=np.int8)
@@ -85,7 +87,7 @@ def find_bearings(structures: Structures, rims: Rims, rules: RuleSet) -> tuple[F
 def bearing_believed(structures: Structures, rims: Rims, rules: RuleSet) -> NDArray[np.bool_]:
     """A bearing elevation within max_measure_down below the rim and not above it."""
     depth = rims.existing_rim - structures.bearing
-    return (depth >= 0) & (depth <= rules.max_measure_down)
+    return (depth >= -SLACK) & (depth <= rules.max_measure_down + SLACK)
 
 
 def is_depth(structures: Structures, rules: RuleSet) -> NDArray[np.bool_]:

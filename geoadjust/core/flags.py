@@ -147,7 +147,7 @@ FLAGS: tuple[Flag, ...] = (
         INFO,
         MEASURE,
         "",
-        "No riser: one is on the frame already, the chimney is poor or the casting is replaced.",
+        "No riser: one is on the frame already, the chimney is poor, the casting is replaced or the kind takes none.",
     ),
     Flag("no_ring_stack", INFO, MEASURE, "mm", "No rings: the nearest stack is {value} off (tolerance {limit})."),
     Flag(
@@ -234,7 +234,8 @@ class Notes:
         """All notes, by structure and then in the order of `FLAGS`; `row` (n,) is the key."""
         import numpy as np
 
-        columns = [np.concatenate(items) for items in zip(*self._parts, strict=True)]
+        parts = self._parts or [tuple(np.empty(0, kind) for kind in ("i8", "i8", "f8", "f8", "i8"))]
+        columns = [np.concatenate(items) for items in zip(*parts, strict=True)]
         index, code, value, limit, subject = columns
         order = np.lexsort((subject, code, index))
         return Reasons(

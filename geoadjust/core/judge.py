@@ -6,7 +6,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.chimney import bearing_believed, is_depth
-from geoadjust.core.columns import RIM_BASES, ROAD_SHAPES, Chimneys, Reasons, Rims, RoadModels, Structures, Verdicts
+from geoadjust.core.columns import (
+    KINDS,
+    RIM_BASES,
+    ROAD_SHAPES,
+    Chimneys,
+    Reasons,
+    Rims,
+    RoadModels,
+    Structures,
+    Verdicts,
+)
 from geoadjust.core.flags import INFO, MEASURE, READINESS, SEVERITY, UNKNOWN, Notes
 from geoadjust.core.method import Case, choose_actions, choose_methods
 from geoadjust.core.rim import Roads
@@ -90,7 +100,8 @@ def note_rims(notes: Notes, structures: Structures, rims: Rims, roads: Roads, ru
     off = structures.rim - rims.existing
     notes.add("rim_disagrees", surveyed & assumed & np.isfinite(off), off, rules.max_rim_gap)
     notes.add("assumed_flush", assumed)
-    notes.add("lower_before_milling", rims.lower_by > 0, rims.lower_by)
+    ours = ~structures.other_owner & (structures.kind != KINDS.index("monument"))
+    notes.add("lower_before_milling", ours & (rims.lower_by > 0), rims.lower_by)
     notes.add("steep", rims.slope > rules.steep, rims.slope, rules.steep)
     broken = roads.finished.shape == ROAD_SHAPES.index("break")
     under = broken & (np.abs(roads.finished.fold_offset) < structures.frame_top_diameter / 2)

@@ -66,6 +66,7 @@ def choose_methods(case: Case, notes: Notes) -> tuple[NDArray[np.int8], NDArray[
     method[structures.other_owner & (method < 0)] = METHODS.index("other_owner")
     notes.add("monument", monument)
     notes.add("other_owner", structures.other_owner)
+    notes.add("measure_on_site", (method < 0) & ~np.isin(structures.kind, STACKED))
     method[(method < 0) & ~np.isfinite(rims.raise_)] = METHODS.index("unknown")
     riser = np.full(n, -1, dtype=np.int16)
     for name in case.rules.methods:
@@ -102,7 +103,8 @@ def _try_keep(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.i
 def _try_riser(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.int16]]:
     structures, lift = case.structures, case.rims.raise_
     poor = structures.chimney_condition == CONDITIONS.index("poor")
-    allowed = ~((structures.riser_present == 1) | poor | structures.recast)
+    stacked = np.isin(structures.kind, STACKED)
+    allowed = stacked & ~((structures.riser_present == 1) | poor | structures.recast)
     within = (lift > NO_CHANGE) & (lift <= case.rules.max_riser + SLACK)
     part, off = _nearest_riser(case)
     near = off <= case.rules.tolerance + SLACK
@@ -138,11 +140,11 @@ def _try_rings(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.
     level = case.rims.slope <= steepest + SLACK
     low = case.chimneys.height_max <= rules.max_chimney + SLACK
     found = case.stacks.count >= 0
-    notes.add("measure_on_site", open_ & ~stacked)
     notes.add("taper_past_limit", open_ & stacked & known & ~level, case.rims.slope, steepest)
     unstacked = open_ & stacked & known & low & ~found
     notes.add("no_ring_stack", unstacked & np.isfinite(case.stacks.nearest), case.stacks.nearest, rules.tolerance)
-    return stacked & known & level & low & found, np.full(len(known), -1, dtype=np.int16)
+    above = case.chimneys.height_min >= -SLACK
+    return stacked & known & level & low & above & found, np.full(len(known), -1, dtype=np.int16)
 
 
 def _past_limits(case: Case, open_: Mask, notes: Notes) -> Mask:

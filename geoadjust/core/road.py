@@ -191,7 +191,7 @@ def fit_roads(samples: Samples, ring: Ring, *, noise: float = 0.0) -> RoadModels
     height = height - level[:, None]
     step = max(ring.step, 3 * noise)
     planes, weight, scale = fit_planes(samples.east, samples.north, height, step=step, floor=ring.noise_floor)
-    fold = find_folds(samples.east, samples.north, height, planes, step=step, floor=ring.noise_floor)
+    fold = find_folds(samples.east, samples.north, height, planes, step=ring.step, floor=ring.noise_floor)
     planes = np.where(fold.found[:, None], fold.planes, planes)
     weight = np.where(fold.found[:, None], fold.weight, weight)
     residual = residuals(planes, samples.east, samples.north, np.where(np.isfinite(height), height, 0.0))

@@ -176,7 +176,7 @@ def _castings(reading: _Reading, rule_set: NDArray[np.int16]) -> dict[str, NDArr
     height = _first(reading.numbers("casting_height"), _size(castings, "height", old))
     new_height = reading.numbers("new_casting_height")
     recast = (reading.texts("new_casting") != "") | np.isfinite(new_height)
-    new_height = _first(new_height, _size(castings, "height", new), np.where(new < 0, height, np.nan))
+    new_height = _first(new_height, _size(castings, "height", new), np.where(recast, np.nan, height))
     sets = reading.door.job.rules
     usual_flange = np.array([rules.usual_flange_diameter for rules in sets])[rule_set]
     usual_frame = np.array([rules.usual_frame_diameter for rules in sets])[rule_set]

@@ -281,6 +281,7 @@ def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
             chunksize=BATCH,
             usecols=wanted,
             skip_blank_lines=False,
+            index_col=False,
         )
         for frame in chunks:
             frame = frame.fillna("")
@@ -295,7 +296,7 @@ def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
                 nothing,
                 finite.astype(np.int64),
             )
-    except (pd.errors.ParserError, UnicodeDecodeError) as error:
+    except (pd.errors.ParserError, pd.errors.ParserWarning, UnicodeDecodeError) as error:
         raise InputError(Fault(f"{WHERE}.path", f"{facts.path} cannot be read: {error}")) from None
 
 

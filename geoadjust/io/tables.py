@@ -193,7 +193,7 @@ SENTENCES = {
     "keep": "Leave as it is.",
     "riser": "{order}: riser {riser} on the frame.",
     "rings": "{order}: rings, bottom to top: {stack}.",
-    "adjust": "{order}: {change} to the chimney at the centre.",
+    "adjust": "{order}: {change} at the centre.",
     "rebuild": "{order}: past the owner's limits, an engineer decides.",
     "unknown": "Cannot be computed; see the reasons.",
 }
@@ -202,19 +202,17 @@ SENTENCES = {
 def remarks(results: Records, stacks: Sequence[str], naming: Naming) -> list[str]:
     """The order in one line, in words and display units."""
     risers = [riser.id for riser in naming.catalogue.riser]
-    rows = zip(
-        results["verdicts.method"].tolist(),
-        results["rims.raise_"].tolist(),
-        results["chimneys.change"].tolist(),
-        results["verdicts.riser"].tolist(),
-        stacks,
-        strict=True,
-    )
-    return [_remark(*row, risers, naming.units) for row in rows]
+    fields = ("verdicts.method", "rims.raise_", "chimneys.change", "verdicts.riser", "rims.lower_by")
+    columns: list[Sequence[Any]] = [*(results[field].tolist() for field in fields), stacks]
+    return [_remark(*row, risers=risers, units=naming.units) for row in zip(*columns, strict=True)]
 
 
-def _remark(method: int, lift: float, change: float, riser: int, stack: str, risers: Sequence[str], units: str) -> str:
+def _remark(
+    method: int, lift: float, change: float, riser: int, lower: float, stack: str, *, risers: Sequence[str], units: str
+) -> str:
     sentence = SENTENCES[METHODS[method]]
+    if METHODS[method] == "keep" and lower > 0:
+        return "Lower before milling, put back at today's height."
     if "{" not in sentence:
         return sentence
     order = format_raise(lift, units)
@@ -229,12 +227,12 @@ def change_words(change: float, units: str) -> str:
     Examples
     --------
     >>> change_words(0.06003, "metric"), change_words(-0.03493, "us")
-    ('add 60 mm', 'take 1 3/8 in off')
+    ('add 60 mm to the chimney', 'take 1 3/8 in off the chimney')
     """
     moved = format_raise(change, units).partition(" ")
     if moved[0] == "Raise":
-        return f"add {moved[2]}"
-    return f"take {moved[2]} off" if moved[0] == "Lower" else "nothing"
+        return f"add {moved[2]} to the chimney"
+    return f"take {moved[2]} off the chimney" if moved[0] == "Lower" else "leave the chimney as it is"
 
 
 def ordinate_rows(bucket: Bucket) -> pa.RecordBatch:

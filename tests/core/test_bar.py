@@ -14,7 +14,6 @@ from geoadjust.core.bar import (
     BAR_WIDTH,
     DIAMETERS,
     LEAST_STEP,
-    MEDIAN_SD,
     _chord,
     _profile,
     bar_plane,
@@ -256,13 +255,6 @@ def test_too_much_noise_is_no_bar(roads, cell):
     assert np.isfinite(bars(roads, roads.plane(1.0), cell=cell, said=0.010, tolerance=0.06).height).all()
 
 
-def test_medians_scatter_as_the_table_says():
-    # simulation with numpy; the table itself is from memory
-    rng = np.random.default_rng(12)
-    for k, sd in MEDIAN_SD.items():
-        assert np.median(rng.normal(0, 1, (200_000, k)), axis=1).std() == pytest.approx(sd, abs=0.004)
-
-
 def most_noise(roads, cell):
     """Largest noise that still gives a value [m], by halving."""
     low, high = 0.0, 0.02
@@ -274,7 +266,7 @@ def most_noise(roads, cell):
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.02, 0.1, 0.2])
-@pytest.mark.parametrize("cell", [0.12, 0.15, 0.2, 0.25, 0.3, 0.5])
+@pytest.mark.parametrize("cell", [0.05, 0.06, 0.09, 0.1, 0.10003, 0.12, 0.15, 0.25, 0.3, 0.5])
 def test_noise_lifts_a_bar_by_less_than_half_the_tolerance(roads, cell, slope):
     # simulation: the expected height of the bar over the road, at the largest noise that still gives a value
     noise = most_noise(roads, cell)

@@ -352,10 +352,10 @@ def test_rings_are_as_wide_as_they_say(bucket):
 @pytest.mark.parametrize(
     ("change", "units", "text"),
     [
-        (0.060, "metric", "add 60 mm"),
-        (-0.035, "metric", "take 35 mm off"),
-        (0.0001, "us", "nothing"),
-        (-0.0381, "us", "take 1 1/2 in off"),
+        (0.060, "metric", "add 60 mm to the chimney"),
+        (-0.035, "metric", "take 35 mm off the chimney"),
+        (0.0001, "us", "leave the chimney as it is"),
+        (-0.0381, "us", "take 1 1/2 in off the chimney"),
     ],
 )
 def test_changes_in_words(change, units, text):
