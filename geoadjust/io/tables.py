@@ -293,6 +293,10 @@ def reason_rows(bucket: Bucket) -> pa.RecordBatch:
     return pa.record_batch(arrays, schema=table_schema(REASONS))
 
 
+UNSIGNED = ("rim_disagrees", "batch_bias", "no_ring_stack")
+"""Sentences that say how far off something is; the table's value keeps the sign."""
+
+
 def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
     """The reason in words.
 
@@ -303,6 +307,7 @@ def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
     'The finished road slopes 12.3 % (limit 10 %).'
     """
     name = INPUT_NAMES[subject] if subject >= 0 else ""
+    value = abs(value) if flag.code in UNSIGNED else value
     return flag.text.format(value=_figure(value, flag.unit), limit=_figure(limit, flag.unit), subject=name)
 
 
