@@ -224,9 +224,21 @@ def _read_layer(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts
         with open_arrow(facts.path, **settings, **options) as (meta, reader):
             geometry = meta["geometry_name"] or "wkb_geometry"
             for table in _rechunked(reader):
+                _check_encoding(table, facts)
                 yield table.drop_columns([geometry]), *_points(table.column(geometry))
     except (DataSourceError, pa.ArrowException, RuntimeError) as error:
         raise InputError(Fault(f"{WHERE}.path", f"{facts.path} cannot be read: {error}")) from error
+
+
+def _check_encoding(table: pa.Table, facts: StructureFacts) -> None:
+    """Texts of a shapefile that states no encoding, or the wrong one, are told before anything reads them."""
+    if not facts.encoding:
+        return
+    try:
+        table.validate(full=True)
+    except pa.ArrowInvalid:
+        remedy = 'write for example encoding = "cp1252"'
+        raise InputError(Fault(f"{WHERE}.encoding", f"{facts.path} is not {facts.encoding}", remedy=remedy)) from None
 
 
 def _rechunked(reader: Iterable[pa.RecordBatch]) -> Iterator[pa.Table]:

@@ -596,3 +596,18 @@ def test_a_missing_or_unknown_file_is_a_fault(tmp_path):
     assert "structures.path" in faults(tmp_path / "no.gpkg")
     (tmp_path / "covers.kml").write_text("<kml/>")
     assert "structures.path" in faults(tmp_path / "covers.kml")
+
+
+def test_a_shapefile_in_another_encoding_is_a_fault_with_a_remedy(tmp_path):
+    import geopandas
+    import pyogrio
+    from shapely.geometry import Point
+
+    path = tmp_path / "covers.shp"
+    frame = geopandas.GeoDataFrame({"id": ["caf\u00e9"]}, geometry=[Point(5e5, 4e6)], crs="EPSG:32617")
+    pyogrio.write_dataframe(frame, path, encoding="cp1252")
+    path.with_suffix(".cpg").unlink(missing_ok=True)
+    with pytest.raises(InputError, match="encoding"):
+        list(read_batches(describe_structures(StructuresTable(path=str(path)))))
+    facts = describe_structures(StructuresTable(path=str(path), encoding="cp1252"))
+    assert next(read_batches(facts)).attributes.column("id").to_pylist() == ["caf\u00e9"]
