@@ -231,13 +231,15 @@ class Notes:
         return found
 
     def reasons(self, row: NDArray[Any]) -> Reasons:
-        """All notes, by structure and then in the order of `FLAGS`; `row` (n,) is the key."""
+        """One entry per structure, flag and column, the worst one, in the order of `FLAGS`; `row` (n,) keys it."""
         import numpy as np
 
         parts = self._parts or [tuple(np.empty(0, kind) for kind in ("i8", "i8", "f8", "f8", "i8"))]
         columns = [np.concatenate(items) for items in zip(*parts, strict=True)]
         index, code, value, limit, subject = columns
-        order = np.lexsort((subject, code, index))
+        order = np.lexsort((-np.abs(np.nan_to_num(value)), subject, code, index))
+        keys = np.stack([index, code, subject])[:, order]
+        order = order[np.append(True, (np.diff(keys, axis=1) != 0).any(axis=0))[: len(order)]]
         return Reasons(
             row=row[index[order]],
             code=code[order].astype(np.int16),

@@ -232,3 +232,16 @@ def test_edge_sd_equals_a_dense_search(make_roads, numbers, radius):
 def test_verdicts_have_one_row_each(make_structures, find):
     found = find(make_structures(5))
     assert {len(getattr(found.verdicts, item.name)) for item in fields(found.verdicts)} == {5}
+
+
+@pytest.mark.parametrize("lost", ["none", "rough"])
+def test_a_flag_of_both_roads_stands_once(make_structures, make_roads, make_no_roads, find, lost):
+    if lost == "none":
+        roads = (make_no_roads(), make_no_roads())
+    else:
+        roads = (make_roads(rms=0.03), make_roads(rms=0.05))
+    found = find(make_structures(), *roads)
+    codes = [FLAGS[code].code for code in found.reasons.code]
+    assert len(set(codes)) == len(codes)
+    if lost == "rough":
+        assert found.notes()["rough_road"][0] == pytest.approx(50.0)
