@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.robust import bisquare, robust_scale
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
@@ -28,8 +30,6 @@ LEAST_SCALE = 0.001
 LEAST_CHANGE = 0.005
 LEAST_F = 15.0
 LEAST_SIDE = 0.1
-BISQUARE = 4.685
-MAD_TO_SD = 1.4826
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +96,7 @@ def _fit(
     for _ in range(REFINEMENTS):
         solution, azimuth, offset = _refine(weight, east, north, z, azimuth, offset)
         residual = z - _model(solution, azimuth, offset, east, north)
-        weight = _weights(residual, near, floor)
+        weight = bisquare(residual, near > 0, robust_scale(residual, near > 0, floor))
     beyond = np.sin(azimuth)[:, None] * east + np.cos(azimuth)[:, None] * north > offset[:, None]
     found = (
         _clearly_better(flat, z - _model(solution, azimuth, offset, east, north), valid)
@@ -109,23 +109,6 @@ def _fit(
 def _model(solution: Floats, azimuth: Floats, offset: Floats, east: Floats, north: Floats) -> Floats:
     plane = solution[:, 0, None] + solution[:, 1, None] * east + solution[:, 2, None] * north
     return np.asarray(plane + _lift(solution[:, 3], azimuth, offset, east, north))
-
-
-def _median_scale(residual: Floats, valid: Mask) -> Floats:
-    """1.4826 x median |residual|; missing samples are split between both ends of the order."""
-    m = residual.shape[1]
-    missing = np.cumsum(~valid, axis=1)
-    low = missing <= m // 2 - (m - missing[:, -1:]) // 2
-    padded = np.where(valid, np.abs(residual), np.where(low, -1.0, np.inf))
-    return np.asarray(MAD_TO_SD * np.partition(padded, m // 2, axis=1)[:, m // 2])
-
-
-def _weights(residual: Floats, near: Floats, floor: float) -> Floats:
-    """Bisquare weights with one scale from the samples near the road."""
-    scale = np.maximum(_median_scale(residual, near > 0), floor)
-    u = residual / (BISQUARE * scale)[:, None]
-    inside = np.maximum(1 - u * u, 0.0)
-    return np.asarray(near * inside * inside)
 
 
 def _solve(weight: Floats, basis: list[Floats], height: Floats) -> tuple[Floats, Floats]:
@@ -195,7 +178,7 @@ def _clearly_better(flat: Floats, bent: Floats, valid: Mask) -> Mask:
 
     A step (a patch, a plate) leaves most samples of a plane untouched and none of a fold's, so the plane wins there.
     """
-    scale = np.minimum(_median_scale(flat, valid), _median_scale(bent, valid))
+    scale = np.minimum(robust_scale(flat, valid, 0.0), robust_scale(bent, valid, 0.0))
     clip = (CLIP * np.maximum(scale, LEAST_SCALE))[:, None]
     clipped = [np.where(valid, np.minimum(np.abs(residual), clip), 0.0) for residual in (flat, bent)]
     plane, fold = (np.einsum("nm,nm->n", residual, residual) for residual in clipped)

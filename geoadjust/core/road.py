@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from geoadjust.core.columns import RoadModels, Samples
 from geoadjust.core.fold import Fold, find_folds
 from geoadjust.core.ring import Ring
+from geoadjust.core.robust import bisquare, robust_scale
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -28,8 +29,6 @@ Mask = NDArray[np.bool_]
 ARCS = 16
 ARCS_KEPT = 10
 ROUNDS = 8
-BISQUARE = 4.685
-MAD_TO_SD = 1.4826
 
 
 def dot(left: Floats, right: Floats) -> Floats:
@@ -75,25 +74,6 @@ def _planes_from_sums(ee: Floats, en: Floats, nn: Floats, ez: Floats, nz: Floats
 def residuals(planes: Floats, east: Floats, north: Floats, height: Floats) -> Floats:
     """Height minus plane [m], (n, m)."""
     return np.asarray(height - planes[:, 0, None] - planes[:, 1, None] * east - planes[:, 2, None] * north)
-
-
-def robust_scale(residual: Floats, valid: Mask, floor: float) -> Floats:
-    """1.4826 x median |residual| over the valid samples, not below the floor [m], (n,).
-
-    Missing samples are split between both ends of the order, so that the median stands at one fixed place.
-    """
-    m = residual.shape[1]
-    missing = np.cumsum(~valid, axis=1)
-    low = missing <= m // 2 - (m - missing[:, -1:]) // 2
-    padded = np.where(valid, np.abs(residual), np.where(low, -1.0, np.inf))
-    return np.maximum(MAD_TO_SD * np.partition(padded, m // 2, axis=1)[:, m // 2], floor)
-
-
-def bisquare(residual: Floats, valid: Mask, scale: Floats) -> Floats:
-    """Weights (1 - (r / cs)^2)^2, 0 beyond cs and where there is no sample."""
-    u = residual / (BISQUARE * scale)[:, None]
-    inside = np.maximum(1 - u * u, 0.0)
-    return np.where(valid, inside * inside, 0.0)
 
 
 def fit_planes(

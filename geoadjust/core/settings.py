@@ -7,12 +7,11 @@ hands the annotated dataclasses to a ``TypeAdapter`` for validation and JSON Sch
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any, get_type_hints
 
-from geoadjust.units import LengthError, parse_length, parse_ratio
+from geoadjust.units import parse_length, parse_ratio
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,22 +197,3 @@ def metres(text: str) -> float:
     0.19685
     """
     return float(parse_length(text))
-
-
-def is_missing(value: float | None) -> bool:
-    """Whether an optional setting was left out (None, or NaN after reading back)."""
-    return value is None or math.isnan(value)
-
-
-__all__ = [
-    "Count",
-    "Length",
-    "LengthError",
-    "Ratio",
-    "Setting",
-    "Word",
-    "Words",
-    "is_missing",
-    "metres",
-    "settings_of",
-]

@@ -6,7 +6,7 @@ process ends or `close_readers` is called.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -134,16 +134,6 @@ def close_readers() -> None:
         _READERS.popitem()[1].close()
 
 
-def split(arrays: Arrays, prefix: str) -> Arrays:
-    """Arrays of one bundle, without its name."""
-    return {name.removeprefix(prefix): array for name, array in arrays.items() if name.startswith(prefix)}
-
-
 def bundle_of(kind: type[Bundle], arrays: Arrays) -> Bundle:
     """A bundle from its arrays."""
     return kind(*(arrays[item.name] for item in fields(kind)))  # type: ignore[arg-type]
-
-
-def names_of(rasters: Sequence[RasterFacts]) -> list[str]:
-    """Names of rasters, as the results say them."""
-    return [facts.name for facts in rasters]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import platform
 import socket
 import time
@@ -283,8 +282,3 @@ def _place(way: Way, positions: Positions, index: np.ndarray[Any, np.dtype[np.in
 
 def _axis_finder(lines: Centrelines, frames: Georeference, limit: float) -> Callable[..., Any]:
     return lambda east, north: lines.axes(east, north, frames.jacobians(east, north), limit=limit)
-
-
-def result_json(summary: Summary) -> str:
-    """Machine summary of a run."""
-    return json.dumps(summary.as_json(), ensure_ascii=False, sort_keys=True)

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from geoadjust.core.edge import edge_plane
-from geoadjust.core.fold import BISQUARE, LEAST_CHANGE, find_folds
+from geoadjust.core.fold import LEAST_CHANGE, find_folds
 from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_planes, fit_roads
+from geoadjust.core.robust import BISQUARE
 
 RING = Ring()
 

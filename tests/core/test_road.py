@@ -18,8 +18,6 @@ from geoadjust.core.columns import Samples, arrays_of, take
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.ring import Ring
 from geoadjust.core.road import (
-    BISQUARE,
-    MAD_TO_SD,
     ROUNDS,
     bisquare,
     covariance,
@@ -29,6 +27,7 @@ from geoadjust.core.road import (
     robust_scale,
     solve_planes,
 )
+from geoadjust.core.robust import BISQUARE, MAD_TO_SD
 
 RING = Ring()
 TRUTH = np.array([100.0, -0.02, 0.01])

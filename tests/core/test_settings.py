@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, Words, is_missing, metres, settings_of
+from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, Words, metres, settings_of
 from geoadjust.units import LengthError
 
 LENGTH = Length(help="a length", low="5 mm", high="300 mm")
@@ -226,10 +226,6 @@ def test_metres_is_exact():
     assert metres("350 mm") == 0.35
     with pytest.raises(LengthError):
         metres("350")
-
-
-def test_is_missing():
-    assert [is_missing(value) for value in (None, math.nan, 0.0, 1.0)] == [True, True, False, False]
 
 
 def test_metadata_are_frozen_and_by_keyword():

@@ -18,28 +18,6 @@ from geoadjust.io.georeference import Georeference
 LOCAL = 'LOCAL_CS["site grid",UNIT["metre",1],AXIS["E",EAST],AXIS["N",NORTH]]'
 LOCAL_FEET = 'LOCAL_CS["site grid",UNIT["foot",0.3048],AXIS["E",EAST],AXIS["N",NORTH]]'
 
-# structures' CRS, target CRS, a place in both (longitude, latitude)
-PAIRS = [
-    ("EPSG:32617", "EPSG:32617", -80.2, 40.0),
-    ("EPSG:32617", "EPSG:32618", -78.0, 40.0),
-    ("EPSG:26917", "EPSG:32617", -80.0, 43.6),
-    ("EPSG:2263", "EPSG:2263", -73.9, 40.7),
-    ("EPSG:2263", "EPSG:32618", -73.9, 40.7),
-    ("EPSG:2263", "EPSG:4326", -73.9, 40.7),
-    ("EPSG:32617", "EPSG:3857", -80.2, 40.0),
-    ("EPSG:3857", "EPSG:3857", 10.0, 50.0),
-    ("EPSG:3857", "EPSG:32632", 10.0, 50.0),
-    ("EPSG:4326", "EPSG:4326", 10.0, 50.0),
-    ("EPSG:4326", "EPSG:32632", 10.0, 50.0),
-    ("EPSG:3346", "EPSG:4326", 24.5, 55.0),
-    ("EPSG:31467", "EPSG:25832", 9.2, 50.0),
-    ("EPSG:27700", "EPSG:32630", -2.3, 53.0),
-    ("EPSG:27572", "EPSG:4326", 2.3, 48.0),  # base CRS in grads from Paris
-    ("EPSG:2053", "EPSG:4326", 29.3, -28.0),  # west, south axes
-    ("EPSG:5513", "EPSG:4326", 15.0, 50.0),  # south, west axes
-    ("EPSG:32733", "EPSG:32734", 17.9, -33.9),
-]
-
 
 def georeference(structures: str, target: str) -> Georeference:
     return Georeference(
