@@ -19,9 +19,10 @@ import click
 
 from geoadjust.cli import main as cli
 from geoadjust.core.columns import READY, SEVERITIES
-from geoadjust.core.flags import FLAGS
+from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
-from geoadjust.core.rules import CastingPart, Catalogue, RingPart, RiserPart, RulesFile
+from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
+from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, settings_of
 from geoadjust.io.columns import DESCRIPTIONS, SCHEDULE, TABLES, Column
 from geoadjust.io.people import shown_name, shown_unit

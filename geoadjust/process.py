@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 from geoadjust.core.inputs import INPUT_NAMES
 from geoadjust.core.rules import (
@@ -79,7 +79,7 @@ def validate_job(data: Mapping[str, Any]) -> Job:
     try:
         job = _adapter(Job).validate_python(tables)
     except ValidationError as error:
-        raise InputError([_fault(item) for item in error.errors()]) from None
+        raise InputError([_fault(item, Job) for item in error.errors()]) from None
     faults = [] if job.surface else [Fault("surface", "no surface", remedy="write one [surface] table")]
     faults += [*_column_faults(job), *_rule_faults(job), *_finished_faults(job)]
     if faults:
@@ -94,7 +94,7 @@ def validate_table(table: type, data: Mapping[str, Any], *, where: str) -> Any:
     try:
         return _adapter(table).validate_python(data)
     except ValidationError as error:
-        raise InputError([_fault(item, where) for item in error.errors()]) from None
+        raise InputError([_fault(item, table, where) for item in error.errors()]) from None
 
 
 def job_schema() -> dict[str, Any]:
@@ -112,21 +112,30 @@ def _as_list(value: Any) -> Any:
     return [value] if isinstance(value, Mapping) else value
 
 
-def _fault(error: Mapping[str, Any], where: str = "") -> Fault:
+def _fault(error: Mapping[str, Any], table: type, where: str = "") -> Fault:
+    """What a validation of `table` found, in our words."""
     path = [str(part) for part in error["loc"]]
     place = ".".join([where, *path] if where else path)
     if error["type"] == "missing":
         return Fault(place, "missing", remedy=f'write {path[-1]} = "..."')
     if error["type"] in ("extra_forbidden", "unexpected_keyword_argument"):
-        known = _known_keys(path)
+        known = _known_keys(path, table)
         close = difflib.get_close_matches(path[-1], known, n=1)
         return Fault(place, "unknown key", ", ".join(known), f"did you mean {close[0]}?" if close else "remove it")
     return Fault(place, error["msg"].removeprefix("Value error, "))
 
 
-def _known_keys(path: list[str]) -> list[str]:
-    table = TABLES.get(path[0]) if len(path) > 1 else None
-    return [item.name for item in fields(table)] if table else list(TABLES)
+def _known_keys(path: list[str], table: type) -> list[str]:
+    """Keys of the table that a path leads to, from `table` down; its last name is the unknown key."""
+    for name in path[:-1]:
+        if not name.isdigit():  # a place in a list
+            table = _inner_table(get_type_hints(table)[name])
+    return list(TABLES) if table is Job else [item.name for item in fields(table)]
+
+
+def _inner_table(hint: Any) -> type:
+    """The settings table in a hint: itself, or in a list, or where it may be missing."""
+    return next(item for item in (hint, *get_args(hint)) if is_dataclass(item) and isinstance(item, type))
 
 
 def _column_faults(job: Job) -> Iterator[Fault]:
@@ -149,11 +158,11 @@ def _rule_faults(job: Job) -> Iterator[Fault]:
         yield Fault("rules", f"two rule sets are named {name!r}", remedy="give each its own name")
     for index, rules in enumerate(job.rules):
         last = index == len(job.rules) - 1
-        if last and (rules.kinds or rules.streets):
-            yield Fault(
-                f"rules.{index}", "the last rule set has a condition", remedy="add one without kinds and streets"
-            )
-        if not last and not (rules.kinds or rules.streets):
+        condition = bool(rules.kinds or rules.streets or rules.pedestrian)
+        if last and condition:
+            remedy = "add one without kinds, streets and pedestrian"
+            yield Fault(f"rules.{index}", "the last rule set has a condition", remedy=remedy)
+        if not last and not condition:
             yield Fault(f"rules.{index}", "matches everything, later sets are never used", remedy="put it last")
 
 
@@ -161,6 +170,10 @@ def _finished_faults(job: Job) -> Iterator[Fault]:
     for index, finished in enumerate(job.finished):
         if finished.path and finished.overlay is not None:
             yield Fault(f"finished.{index}", "both a design surface and an overlay", remedy="keep one of them")
+        if finished.path and finished.areas:
+            yield Fault(f"finished.{index}", "both a design surface and paving areas", remedy="keep one of them")
+        if finished.path and finished.cross_slope is not None:
+            yield Fault(f"finished.{index}", "both a design surface and a cross slope", remedy="keep one of them")
         if not finished.path and index:
             yield Fault(f"finished.{index}", "a second table without a design surface", remedy="keep one")
     if job.finished and any(item.path for item in job.finished) != all(item.path for item in job.finished):

@@ -135,6 +135,27 @@ def parse_length(text: str, unit: str | None = None, *, foot: str = "ft") -> Fra
     return sign * _within(size, text, _LENGTHS)
 
 
+def parse_size(text: str, unit: str | None = None, *, foot: str = "ft") -> tuple[Fraction, ...]:
+    """A diameter, or width and length of a rectangle, in metres.
+
+    A side without a unit takes the last side's, else `unit`.
+
+    Examples
+    --------
+    >>> [float(side) for side in parse_size("24x36 in")], [float(side) for side in parse_size("660 mm")]
+    ([0.6096, 0.9144], [0.66])
+    """
+    sides = [side.strip() for side in re.split(r"[xX\u00d7]", text)]
+    if len(sides) == 1:
+        return (parse_length(text, unit, foot=foot),)
+    if len(sides) != 2 or not all(sides):
+        raise LengthError(text, "is neither a diameter nor WIDTHxLENGTH", "660 mm, 24x36 in, 600 mm x 900 mm")
+    last = parse_length(sides[1], unit, foot=foot)
+    bare = sides[0][-1].isdigit()
+    named = sides[1].lstrip("0123456789. /-") if bare else ""
+    return parse_length(f"{sides[0]} {named}".strip(), unit, foot=foot), last
+
+
 def parse_ratio(text: str) -> Fraction:
     """Read a slope or a share from text, exact [m/m]: per cent, rise:run, or a bare number, which is the ratio itself.
 

@@ -13,14 +13,13 @@ import numpy as np
 import pytest
 
 from geoadjust.core import flags
-from geoadjust.core.chimney import build_chimneys
 from geoadjust.core.columns import Bars, Chimneys, Reasons, Rims, RoadModels, Stacks, Structures, Verdicts
-from geoadjust.core.judge import judge
-from geoadjust.core.method import Case
-from geoadjust.core.rim import Roads, set_rims
+from geoadjust.core.judge import Setting
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.plan import Plan, plan_roads
+from geoadjust.core.rim import Roads
 from geoadjust.core.ring import Ring, grid_stencil, patch_half
-from geoadjust.core.rules import Catalogue, RuleSet
-from geoadjust.core.stack import choose_stacks
+from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
 
 NAN = float("nan")
@@ -29,16 +28,23 @@ STRUCTURE = {
     "rule_set": 0,
     "kind": 0,
     "other_owner": False,
+    "paved": -1,
+    "area_edge": NAN,
     "axis": 0.0,
     "axis_source": 0,
     "convergence": 0.0,
+    "crown_offset": NAN,
+    "street_side": NAN,
     "claimed_basis": 1,
     "rim": NAN,
     "gap": NAN,
     "bearing": NAN,
+    "bearing_slope_east": 0.0,
+    "bearing_slope_north": 0.0,
     "measure_down": NAN,
     "measure_down_from": -1,
     "existing_chimney": NAN,
+    "existing_rings": NAN,
     "riser_present": -1,
     "chimney_condition": -1,
     "casting": -1,
@@ -48,7 +54,17 @@ STRUCTURE = {
     "new_casting_height": 0.2,
     "old_flange_diameter": 0.9,
     "flange_diameter": 0.9,
+    "flange_length": NAN,
     "frame_top_diameter": 0.66,
+    "frame_top_length": NAN,
+    "frame_azimuth": 0.0,
+    "flange_inside_diameter": NAN,
+    "ridge_diameter": NAN,
+    "bearing_outside_diameter": NAN,
+    "bearing_inside_diameter": NAN,
+    "seat_diameter": NAN,
+    "floating": False,
+    "travel": NAN,
     "mill": 0.0,
     "overlay": 0.0,
 }
@@ -61,6 +77,7 @@ ROAD = {
     "fold_offset": 0.0,
     "rms": 0.001,
     "scale": 0.006,
+    "noise": 0.001,
     "samples": 400,
     "left_out": 0,
     "pattern": 400,
@@ -94,7 +111,7 @@ def _roads(n: int = 1, **fields: Any) -> RoadModels:
 
 def _no_roads(n: int = 1, **fields: Any) -> RoadModels:
     """n places where no road could be fitted."""
-    blank = dict.fromkeys(("height", "slope_east", "slope_north", "rms", "scale"), NAN)
+    blank = dict.fromkeys(("height", "slope_east", "slope_north", "rms", "scale", "noise"), NAN)
     empty = {"samples": 0, "coverage": 0.0, "source": -1, "covariance": np.full((3, 3), NAN)}
     return _roads(n, **{**blank, **empty, **fields})
 
@@ -127,15 +144,19 @@ class Found:
     """All that the steps after the road found, and what they were given."""
 
     roads: Roads
-    case: Case
-    verdicts: Verdicts
-    reasons: Reasons
+    plan: Plan
+    verdicts: Verdicts = field(init=False)
+    reasons: Reasons = field(init=False)
     rims: Rims = field(init=False)
     chimneys: Chimneys = field(init=False)
     stacks: Stacks = field(init=False)
 
     def __post_init__(self) -> None:
-        self.rims, self.chimneys, self.stacks = self.case.rims, self.case.chimneys, self.case.stacks
+        for name in ("verdicts", "reasons", "rims", "chimneys", "stacks"):
+            setattr(self, name, getattr(self.plan, name))
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.plan, name)
 
     def notes(self, row: int = 0) -> dict[str, tuple[float, float]]:
         """Code to value and limit of one row; a code that stands twice is an error."""
@@ -152,24 +173,21 @@ def _found(
     existing: RoadModels | None = None,
     finished: RoadModels | None = None,
     *,
+    milled: RoadModels | None = None,
     bars: Bars | None = None,
     rules: RuleSet | None = None,
     catalogue: Catalogue | None = None,
-    ring: Ring | None = None,
-    rough: float = 0.010,
+    setting: Setting | None = None,
 ) -> Found:
-    """Rims, chimneys, stacks and verdicts of structures on given roads; finished = existing - mill + overlay."""
-    rules, catalogue, ring = rules or RuleSet(), catalogue or Catalogue(), ring or Ring()
+    """The plan of structures on given roads; milled = existing - mill, finished = milled + overlay."""
     existing = existing if existing is not None else _roads(len(structures))
+    if milled is None:
+        milled = replace(existing, height=existing.height - structures.mill)
     if finished is None:
-        finished = replace(existing, height=existing.height + structures.overlay - structures.mill)
-    roads = Roads(existing, finished, bars or _bars(len(structures)))
-    rims = set_rims(structures, roads, rules)
-    chimneys = build_chimneys(structures, rims, rules)
-    stacks = choose_stacks(structures, rims, chimneys, rules, catalogue)
-    case = Case(structures, rims, chimneys, stacks, rules, catalogue)
-    verdicts, reasons = judge(case, roads, ring, rough)
-    return Found(roads, case, verdicts, reasons)
+        finished = replace(milled, height=milled.height + structures.overlay)
+    roads = Roads(existing, milled, finished, bars or _bars(len(structures)))
+    setting = setting or Setting(Ring(), rough=0.010)
+    return Found(roads, plan_roads(structures, roads, rules or RuleSet(), catalogue or Catalogue(), setting))
 
 
 @pytest.fixture(scope="session")
@@ -204,7 +222,7 @@ def make_grid():
 
 @pytest.fixture(scope="session")
 def find():
-    """find(structures, existing, finished, bars=, rules=, catalogue=, ring=, rough=): everything after the road."""
+    """find(structures, existing, finished, milled=, bars=, rules=, catalogue=, setting=): everything after the road."""
     return _found
 
 

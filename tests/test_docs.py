@@ -171,7 +171,7 @@ def test_commands_are_known(path: Path) -> None:
 
 
 def test_job_page_shows_jobs_that_are_valid() -> None:
-    from geoadjust.core.rules import Catalogue
+    from geoadjust.core.parts import Catalogue
 
     job, rules, parts = (tomllib.loads(block) for block in blocks(DOCS / "job.md", "toml"))
     assert job["rules"] == {"path": "owner.toml"}

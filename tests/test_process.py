@@ -13,18 +13,8 @@ import tomllib
 import pytest
 
 from geoadjust.core.inputs import INPUT_NAMES
-from geoadjust.core.rules import (
-    CastingPart,
-    Catalogue,
-    Job,
-    RingPart,
-    RingTable,
-    RiserPart,
-    RuleSet,
-    RulesFile,
-    StructuresTable,
-    SurfaceTable,
-)
+from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
+from geoadjust.core.rules import Job, RingTable, RuleSet, RulesFile, StructuresTable, SurfaceTable
 from geoadjust.core.settings import settings_of
 from geoadjust.errors import InputError
 from geoadjust.process import (
@@ -196,6 +186,16 @@ def test_rule_sets_in_order():
 )
 def test_finished_roads_that_contradict_each_other(finished):
     assert any(where.startswith("finished") for where in faults(job(finished=finished)))
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "word"), [("areas", "a.gpkg", "areas"), ("cross_slope", "2 %", "cross slope")]
+)
+def test_a_design_surface_leaves_nothing_to_paving_areas_or_a_cross_slope(key, value, word):
+    found = faults(job(finished=[{"path": "design.tif", key: value}]))
+    assert list(found) == ["finished.0"]
+    assert word in found["finished.0"].what
+    assert validate_job(job(finished=[{"mill": "1 in", key: value}])).finished[0].mill > 0
 
 
 def test_several_design_surfaces_are_one_role():

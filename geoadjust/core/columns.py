@@ -29,8 +29,23 @@ ROAD_SHAPES = ("plane", "break")
 ACTIONS = ("none", "raise", "lower")
 BEARING_SOURCES = ("bearing", "measure_down", "existing_chimney")
 BASES = ("height", "change")
-LOWER_HOW = ("rings_out",)
-METHODS = ("monument", "other_owner", "not_paved", "keep", "riser", "rings", "liner", "adjust", "rebuild", "unknown")
+LOWER_HOW = ("rings_out", "casting_out_and_plate", "mill_around")
+POLICIES = ("replace_all", "add_on_top")
+METHODS = (
+    "monument",
+    "other_owner",
+    "not_paved",
+    "keep",
+    "riser",
+    "rings",
+    "liner",
+    "extend",
+    "replace_top",
+    "float",
+    "adjust",
+    "rebuild",
+    "unknown",
+)
 READY = ("order", "measure", "review", "unknown")
 SEVERITIES = ("info", "warn", "stop")
 
@@ -124,18 +139,25 @@ class Structures(Bundle):
     rule_set: Annotated[Array, Quantity("index of the rule set")]
     kind: Annotated[Array, Quantity("kind of structure", column="kind", words=KINDS)]
     other_owner: Annotated[Array, Quantity("belongs to somebody else")]
+    paved: Annotated[Array, Quantity("lies in the paving: 1 yes, 0 no, -1 not stated")]
+    area_edge: Annotated[Array, Quantity("distance of the nearest edge of a paving area", "m")]
     axis: Annotated[Array, Quantity("street axis, azimuth from grid north", "rad", column="axis_deg")]
     axis_source: Annotated[Array, Quantity("where the axis comes from", column="axis_source", words=AXIS_SOURCES)]
     convergence: Annotated[
         Array, Quantity("true north to grid north", "rad", plus="grid north lies clockwise", column="convergence_deg")
     ]
+    crown_offset: Annotated[Array, Quantity("distance from the street's crown line", "m", plus="right of the axis")]
+    street_side: Annotated[Array, Quantity("azimuth from an inlet towards the street", "rad")]
     claimed_basis: Annotated[Array, Quantity("rim basis that the job claims", words=RIM_BASES)]
     rim: Annotated[Array, Quantity("rim elevation as surveyed", "m")]
     gap: Annotated[Array, Quantity("gap measured on site, cover minus road", "m", plus="PROUD")]
     bearing: Annotated[Array, Quantity("bearing elevation as surveyed", "m")]
+    bearing_slope_east: Annotated[Array, Quantity("slope of the bearing towards grid east, 0 = level", "m/m")]
+    bearing_slope_north: Annotated[Array, Quantity("slope of the bearing towards grid north, 0 = level", "m/m")]
     measure_down: Annotated[Array, Quantity("depth of the bearing below measure_down_from", "m", plus="down")]
     measure_down_from: Annotated[Array, Quantity("what measure_down is measured from", words=REFERENCES)]
     existing_chimney: Annotated[Array, Quantity("height between bearing and flange today", "m")]
+    existing_rings: Annotated[Array, Quantity("rings between bearing and flange today; NaN = unknown")]
     riser_present: Annotated[Array, Quantity("a riser is on the frame: 1 yes, 0 no, -1 unknown")]
     chimney_condition: Annotated[Array, Quantity("condition of the chimney", words=CONDITIONS)]
     casting: Annotated[Array, Quantity("index of today's casting in the catalogue")]
@@ -143,9 +165,21 @@ class Structures(Bundle):
     size_known: Annotated[Array, Quantity("flange diameter stated or from the catalogue")]
     casting_height: Annotated[Array, Quantity("height of today's casting", "m")]
     new_casting_height: Annotated[Array, Quantity("height of the casting that will stand", "m")]
-    old_flange_diameter: Annotated[Array, Quantity("flange outside diameter of today's casting", "m")]
-    flange_diameter: Annotated[Array, Quantity("flange outside diameter of the casting that will stand", "m")]
-    frame_top_diameter: Annotated[Array, Quantity("frame top diameter of the casting that will stand", "m")]
+    old_flange_diameter: Annotated[Array, Quantity("flange of today's casting: diameter, or diagonal", "m")]
+    flange_diameter: Annotated[
+        Array, Quantity("flange outside diameter, or width, of the casting that will stand", "m")
+    ]
+    flange_length: Annotated[Array, Quantity("flange length of a rectangular casting; NaN = round", "m")]
+    frame_top_diameter: Annotated[Array, Quantity("frame top diameter, or width, of the casting that will stand", "m")]
+    frame_top_length: Annotated[Array, Quantity("frame top length of a rectangular casting; NaN = round", "m")]
+    frame_azimuth: Annotated[Array, Quantity("direction of a rectangular frame's length", "rad")]
+    flange_inside_diameter: Annotated[Array, Quantity("inside of the flange", "m")]
+    ridge_diameter: Annotated[Array, Quantity("what hangs below the flange; 0 = nothing does", "m")]
+    bearing_outside_diameter: Annotated[Array, Quantity("outside of the bearing", "m")]
+    bearing_inside_diameter: Annotated[Array, Quantity("inside of the bearing", "m")]
+    seat_diameter: Annotated[Array, Quantity("seat of the cover in the frame", "m")]
+    floating: Annotated[Array, Quantity("the casting is borne by the pavement, not by a chimney")]
+    travel: Annotated[Array, Quantity("how far a sliding top section can still be drawn up", "m")]
     mill: Annotated[Array, Quantity("milling depth", "m", plus="down")]
     overlay: Annotated[Array, Quantity("overlay thickness", "m")]
 
@@ -176,7 +210,11 @@ class RoadModels(Bundle):
     fold: Annotated[Array, Quantity("change of slope at the fold", "m/m", plus="valley")]
     fold_azimuth: Annotated[Array, Quantity("direction across the fold, from grid north", "rad")]
     fold_offset: Annotated[Array, Quantity("distance of the fold from the centre in that direction", "m")]
-    covariance: Annotated[Array, Quantity("of height, slope_east, slope_north; samples taken as independent")]
+    covariance: Annotated[
+        Array,
+        Quantity("of the road's plane on the frame's edge: height, slope_east, slope_north; samples of sd `scale`"),
+    ]
+    noise: Annotated[Array, Quantity("sd of one sample that the covariance is to be scaled to", "m")]
     rms: Annotated[Array, Quantity("scatter of the kept samples about the model", "m", column="fit_rms_mm")]
     scale: Annotated[Array, Quantity("robust scale of the residuals, floored", "m")]
     samples: Annotated[Array, Quantity("samples kept", column="samples")]
@@ -220,6 +258,108 @@ class Rims(Bundle):
         Array, Quantity("slope at right angles to the axis", "m/m", plus="rises to the right", column="cross_slope_pct")
     ]
     mark: Annotated[Array, Quantity("azimuth of the mark: the street axis, else uphill", "rad")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Millings(Bundle):
+    """What milling asks of each casting before the road is paved; (n,) each."""
+
+    milled: Annotated[Array, Quantity("milled road, mean along the frame's top edge", "m", column="milled_m")]
+    lower_by: Annotated[
+        Array, Quantity("the rim must go down this far before milling", "m", plus="down", column="lower_by_mm")
+    ]
+    lower_how: Annotated[Array, Quantity("how it is lowered", column="lower_how", words=LOWER_HOW)]
+    plate_high: Annotated[Array, Quantity("a plate's top above where the milling lets it be", "m", plus="too high")]
+    bump: Annotated[
+        Array, Quantity("iron above the road that traffic meets in between", "m", plus="up", column="interim_bump_mm")
+    ]
+    hole: Annotated[
+        Array, Quantity("iron below the road that traffic meets in between", "m", "down", column="interim_hole_mm")
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chimneys(Bundle):
+    """What stands, or changes, between bearing and flange; (n,) each but `ordinates` (n, 16)."""
+
+    bearing: Annotated[Array, Quantity("bearing elevation at the cover's centre", "m", column="bearing_m")]
+    bearing_source: Annotated[Array, Quantity("what the bearing rests on", words=BEARING_SOURCES)]
+    height: Annotated[Array, Quantity("chimney at the centre, joints included", "m", column="chimney_mm")]
+    height_min: Annotated[Array, Quantity("chimney's true smallest height", "m", column="chimney_min_mm")]
+    height_max: Annotated[Array, Quantity("chimney's true greatest height", "m", column="chimney_max_mm")]
+    long_side: Annotated[
+        Array, Quantity("azimuth of the greatest height or change, from grid north", "rad", column="long_side_deg")
+    ]
+    foot_shift: Annotated[
+        Array, Quantity("foot of the casting moves uphill when the cover is held", "m", column="foot_shift_mm")
+    ]
+    change: Annotated[Array, Quantity("chimney to add at the centre", "m", plus="add", column="stack_change_mm")]
+    change_min: Annotated[Array, Quantity("smallest chimney to add", "m", plus="add", column="stack_change_min_mm")]
+    change_max: Annotated[Array, Quantity("largest chimney to add", "m", plus="add", column="stack_change_max_mm")]
+    tilt_east: Annotated[Array, Quantity("slope that the chimney has to make towards grid east", "m/m")]
+    tilt_north: Annotated[Array, Quantity("slope that the chimney has to make towards grid north", "m/m")]
+    change_east: Annotated[Array, Quantity("slope to add towards grid east", "m/m")]
+    change_north: Annotated[Array, Quantity("slope to add towards grid north", "m/m")]
+    bed: Annotated[Array, Quantity("mortar at the centre that levels the bearing, besides the joint", "m")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stacks(Bundle):
+    """Grade rings; `parts` and `turn` (n, p) bottom to top, -1 and NaN = none, the rest (n,).
+
+    sum of thicknesses + bottom + top + (count - 1) joints (count joints where the bottom is no joint of its own)
+    = height asked for + misfit.
+    """
+
+    parts: Annotated[Array, Quantity("ring of the catalogue at each position")]
+    turn: Annotated[Array, Quantity("thick side of a tapered ring, clockwise from the mark; NaN = flat", "rad")]
+    policy: Annotated[
+        Array, Quantity("the stack takes the old one's place, or is added to it", column="stack_policy", words=POLICIES)
+    ]
+    count: Annotated[Array, Quantity("rings in the stack", column="ring_count")]
+    joint: Annotated[Array, Quantity("thickness of one joint", "m")]
+    bottom: Annotated[Array, Quantity("mortar on the bearing at the centre; 0 on an old stack", "m")]
+    top: Annotated[Array, Quantity("mortar under the flange at the centre", "m")]
+    misfit: Annotated[
+        Array, Quantity("stack with joints minus the height needed", "m", plus="too tall", column="stack_misfit_mm")
+    ]
+    nearest: Annotated[Array, Quantity("misfit of the nearest stack, chosen or not", "m", plus="too tall")]
+    wedge: Annotated[Array, Quantity("bedding thickness difference across the flange", "m", column="bedding_wedge_mm")]
+    left_east: Annotated[Array, Quantity("slope that rings and bedding leave undone towards grid east", "m/m")]
+    left_north: Annotated[Array, Quantity("slope that rings and bedding leave undone towards grid north", "m/m")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Liners(Bundle):
+    """The cut-to-fit liner of each structure; (n,) each."""
+
+    part: Annotated[Array, Quantity("index of the liner in the catalogue, -1 = none fits")]
+    clash: Annotated[Array, Quantity("by how much the nearest liner does not clear", "m", plus="does not clear")]
+    unchecked: Annotated[Array, Quantity("a size that decides the fit is unknown")]
+    short: Annotated[Array, Quantity("the liner's least height minus the short side", "m", plus="too short")]
+    long: Annotated[Array, Quantity("the long side minus the stock height", "m", plus="too long")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cuts(Bundle):
+    """Heights of the cut part, or changes, round the outline; (n,) each but `ordinates` (n, 16), NaN beyond `count`."""
+
+    basis: Annotated[Array, Quantity("ordinates are heights or changes", words=BASES)]
+    count: Annotated[Array, Quantity("stations: 16 on a circle, 8 on a rectangle")]
+    first: Annotated[Array, Quantity("azimuth of station 1", "rad")]
+    radius: Annotated[Array, Quantity("radius of the ordinates; NaN on a rectangle", "m")]
+    wrap: Annotated[Array, Quantity("radius on which a template is wrapped; NaN on a rectangle", "m")]
+    ordinates: Annotated[Array, Quantity("finished height of the cut part, or change, at each station", "m")]
+    rough_cut: Annotated[Array, Quantity("long side plus allowance", "m", column="rough_cut_mm")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Results(Bundle):
+    """The cover as the chosen method leaves it, against the finished road; (n,) each."""
+
+    height: Annotated[Array, Quantity("rim at the centre", "m", plus="up")]
+    slope_east: Annotated[Array, Quantity("rim plane, slope towards grid east", "m/m")]
+    slope_north: Annotated[Array, Quantity("rim plane, slope towards grid north", "m/m")]
     gap_max: Annotated[
         Array, Quantity("planned cover minus finished road, largest", "m", plus="PROUD", column="gap_max_mm")
     ]
@@ -243,49 +383,22 @@ class Rims(Bundle):
     bar_across: Annotated[
         Array, Quantity("planned cover minus a bar across the axis", "m", plus="PROUD", column="bar_across_mm")
     ]
-    milled: Annotated[Array, Quantity("milled road, mean along the frame's top edge", "m", column="milled_m")]
-    lower_by: Annotated[
-        Array, Quantity("the rim must go down this far before milling", "m", plus="down", column="lower_by_mm")
-    ]
-    lower_how: Annotated[Array, Quantity("how it is lowered", column="lower_how", words=LOWER_HOW)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Chimneys(Bundle):
-    """What stands, or changes, between bearing and flange; (n,) each but `ordinates` (n, 16)."""
+class Uncertainties(Bundle):
+    """Standard deviations, and the probability that a structure needs each kind of work; (n,) each, NaN = unknown."""
 
-    bearing: Annotated[Array, Quantity("bearing elevation at the cover's centre", "m", column="bearing_m")]
-    bearing_source: Annotated[Array, Quantity("what the bearing rests on", words=BEARING_SOURCES)]
-    height: Annotated[Array, Quantity("chimney at the centre, joints included", "m", column="chimney_mm")]
-    height_min: Annotated[Array, Quantity("chimney's true smallest height", "m", column="chimney_min_mm")]
-    height_max: Annotated[Array, Quantity("chimney's true greatest height", "m", column="chimney_max_mm")]
-    long_side: Annotated[
-        Array, Quantity("azimuth of the greatest height or change, from grid north", "rad", column="long_side_deg")
+    raise_sd: Annotated[Array, Quantity("standard deviation of the raise", "m", column="raise_sd_mm")]
+    chimney_sd: Annotated[
+        Array,
+        Quantity("standard deviation of the chimney or its change at the centre", "m", column="chimney_sd_mm"),
     ]
-    rough_cut: Annotated[Array, Quantity("long side plus allowance", "m", column="rough_cut_mm")]
-    foot_shift: Annotated[
-        Array, Quantity("foot of the casting moves uphill when the cover is held", "m", column="foot_shift_mm")
-    ]
-    change: Annotated[Array, Quantity("chimney to add at the centre", "m", plus="add", column="stack_change_mm")]
-    change_min: Annotated[Array, Quantity("smallest chimney to add", "m", plus="add", column="stack_change_min_mm")]
-    change_max: Annotated[Array, Quantity("largest chimney to add", "m", plus="add", column="stack_change_max_mm")]
-    radius: Annotated[Array, Quantity("radius of the ordinates", "m")]
-    basis: Annotated[Array, Quantity("ordinates are heights or changes", words=BASES)]
-    ordinates: Annotated[Array, Quantity("finished height of the cut part, or change, at each station", "m")]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stacks(Bundle):
-    """Grade rings on the bearing; `parts` (n, p) are ring indices bottom to top, -1 = none, the rest (n,)."""
-
-    parts: Annotated[Array, Quantity("ring of the catalogue at each position")]
-    count: Annotated[Array, Quantity("rings in the stack", column="ring_count")]
-    joint: Annotated[Array, Quantity("thickness of one joint", "m")]
-    misfit: Annotated[
-        Array, Quantity("stack with joints minus the height needed", "m", plus="too tall", column="stack_misfit_mm")
-    ]
-    nearest: Annotated[Array, Quantity("misfit of the nearest stack, chosen or not", "m", plus="too tall")]
-    wedge: Annotated[Array, Quantity("bedding thickness difference across the flange", "m")]
+    slope_sd: Annotated[Array, Quantity("standard deviation of the target plane's slope, worst direction", "m/m")]
+    p_keep: Annotated[Array, Quantity("probability that it may stay", "m/m", column="p_keep_pct")]
+    p_riser: Annotated[Array, Quantity("probability that a riser does", "m/m", column="p_riser_pct")]
+    p_chimney: Annotated[Array, Quantity("probability that the chimney is worked on", "m/m", column="p_chimney_pct")]
+    p_rebuild: Annotated[Array, Quantity("probability that a limit is passed", "m/m", column="p_rebuild_pct")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -42,6 +42,8 @@ class Fold:
     azimuth: Floats
     offset: Floats
     weight: Floats
+    cofactor: Floats
+    """(n, 6, 6): covariance of (height, slope_east, slope_north, change, azimuth, offset) for samples of sd 1."""
 
     def lift(self, east: Floats, north: Floats) -> Floats:
         """k max(0, s - t) at offsets (n, m) [m]; 0 where there is no fold."""
@@ -64,7 +66,8 @@ def find_folds(east: Floats, north: Floats, height: Floats, planes: Floats, *, s
     floor : least scale of the residuals [m]
     """
     n, m = east.shape
-    fold = Fold(np.zeros(n, dtype=bool), np.zeros((n, 3)), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, m)))
+    blank = [np.zeros((n, 3)), *(np.zeros(n) for _ in range(3)), np.zeros((n, m)), np.zeros((n, 6, 6))]
+    fold = Fold(np.zeros(n, dtype=bool), *blank)
     valid = np.isfinite(height)
     z = np.where(valid, height, 0.0)
     flat = z - planes[:, 0, None] - planes[:, 1, None] * east - planes[:, 2, None] * north
@@ -81,11 +84,11 @@ def find_folds(east: Floats, north: Floats, height: Floats, planes: Floats, *, s
 
 
 def _fields(fold: Fold) -> list[NDArray[Any]]:
-    return [fold.found, fold.planes, fold.change, fold.azimuth, fold.offset, fold.weight]
+    return [fold.found, fold.planes, fold.change, fold.azimuth, fold.offset, fold.weight, fold.cofactor]
 
 
 def _like(found: Mask, part: NDArray[Any]) -> Mask:
-    return found if part.ndim == 1 else found[:, None]
+    return found.reshape(-1, *(1,) * (part.ndim - 1))
 
 
 def _fit(
@@ -103,7 +106,27 @@ def _fit(
         & (np.abs(solution[:, 3]) >= LEAST_CHANGE)
         & _both_sides(weight > 0, beyond)
     )
-    return Fold(found, solution[:, :3], solution[:, 3], np.mod(azimuth, 2 * np.pi), offset, weight)
+    spread = cofactor(weight > 0, east, north, solution[:, 3], azimuth, offset)
+    return Fold(found, solution[:, :3], solution[:, 3], np.mod(azimuth, 2 * np.pi), offset, weight, spread)
+
+
+def cofactor(kept: Mask, east: Floats, north: Floats, change: Floats, azimuth: Floats, offset: Floats) -> Floats:
+    """Inverse normal matrix of a fold's six parameters over the kept samples, (n, 6, 6).
+
+    Times the variance of one sample it is their covariance, to first order.
+    """
+    ones = kept.astype(float)
+    basis = np.stack([ones * column for column in _derivatives(east, north, change, azimuth, offset)], axis=2)
+    normal = np.einsum("nma,nmb->nab", basis, basis) + 1e-9 * np.eye(6)
+    return np.asarray(np.linalg.inv(normal))
+
+
+def _derivatives(east: Floats, north: Floats, change: Floats, azimuth: Floats, offset: Floats) -> list[Floats]:
+    """Of the model with respect to height, slopes, change, azimuth and offset, (n, m) each."""
+    sin, cos = np.sin(azimuth)[:, None], np.cos(azimuth)[:, None]
+    s = sin * east + cos * north - offset[:, None]
+    beyond = change[:, None] * (s > 0)
+    return [np.ones_like(east), east, north, np.maximum(s, 0.0), beyond * (cos * east - sin * north), -beyond]
 
 
 def _model(solution: Floats, azimuth: Floats, offset: Floats, east: Floats, north: Floats) -> Floats:
@@ -163,9 +186,7 @@ def _refine(
     s = sin * east + cos * north - offset[:, None]
     ones = np.ones_like(east)
     solution, _ = _solve(weight, [ones, east, north, np.maximum(s, 0.0)], z)
-    beyond = solution[:, 3, None] * (s > 0)
-    turned = beyond * (cos * east - sin * north)
-    step, _ = _solve(weight, [ones, east, north, np.maximum(s, 0.0), turned, -beyond], z)
+    step, _ = _solve(weight, _derivatives(east, north, solution[:, 3], azimuth, offset), z)
     azimuth = azimuth + np.clip(step[:, 4], -0.2, 0.2)
     offset = offset + np.clip(step[:, 5], -0.2, 0.2)
     s = np.sin(azimuth)[:, None] * east + np.cos(azimuth)[:, None] * north - offset[:, None]

@@ -1,8 +1,8 @@
 """Which way a casting is brought to grade, and why not the earlier ones.
 
-Order: monument, other owner; then the owner's methods in the owner's order (keep, riser, rings); then rebuild where a
-limit is passed, adjust where the change is known, unknown otherwise. Each method that was tried and did not fit leaves
-its reason.
+Order: monument, other owner, not paved; then the owner's methods in the owner's order (keep, riser, rings, liner); then
+what the kind asks for (a valve's top section, a floating casting); then rebuild where a limit is passed, adjust where
+the change is known, unknown otherwise. Each method that was tried and did not fit leaves its reason.
 """
 
 from __future__ import annotations
@@ -18,20 +18,29 @@ from geoadjust.core.columns import (
     KINDS,
     METHODS,
     RIM_BASES,
+    Bars,
     Chimneys,
+    Liners,
+    Millings,
     Rims,
     Stacks,
     Structures,
 )
 from geoadjust.core.flags import Notes
-from geoadjust.core.rules import Catalogue, RuleSet
-from geoadjust.core.stack import SLACK, tallest
+from geoadjust.core.limits import past_limits
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.result import riser_lift
+from geoadjust.core.rim import frame_edges
+from geoadjust.core.rules import RuleSet
+from geoadjust.core.stack import SLACK, Demand, steepest
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Tried = tuple[Mask, NDArray[np.int16]]
 
 NO_CHANGE = 0.0005
 STACKED = (KINDS.index("manhole"), KINDS.index("handhole"))
+"""Kinds whose castings stand on a chimney that is built by calculation."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,45 +49,80 @@ class Case:
 
     structures: Structures
     rims: Rims
+    bars: Bars
+    millings: Millings
     chimneys: Chimneys
+    demand: Demand
     stacks: Stacks
+    liners: Liners
     rules: RuleSet
     catalogue: Catalogue
 
-    def tilt(self) -> Floats:
-        """Slope between today's frame and the target plane [m/m]."""
+    def tilt(self) -> tuple[Floats, Floats]:
+        """Gradient of today's frame against the target plane [m/m]."""
         rims = self.rims
-        east = rims.target_slope_east - rims.existing_slope_east
-        return np.asarray(np.hypot(east, rims.target_slope_north - rims.existing_slope_north))
+        return rims.existing_slope_east - rims.target_slope_east, rims.existing_slope_north - rims.target_slope_north
 
-    def edge_off(self, centre: Floats) -> Floats:
-        """Largest distance [m] from the target plane on the frame's edge, with this one at the centre."""
-        return np.abs(centre) + self.structures.frame_top_diameter / 2 * self.tilt()
+    def off(self, centre: Floats) -> Floats:
+        """How far off [m] a rim is that lies `centre` above the target and has today's tilt, as the owner measures it.
+
+        `edge`: worst place on the frame's edge. `adjacent_mean`: the mean, that is the centre. `bar`: the worse of the
+        bars along and across the street, of all eight bars without an axis.
+        """
+        if self.rules.measured_by == "edge":
+            return np.asarray(np.abs(centre) + frame_edges(self.structures).support(*self.tilt()))
+        if self.rules.measured_by == "adjacent_mean":
+            return np.abs(centre)
+        under = self.rims.target + centre + self.rules.recess
+        gaps = np.abs(under[:, None] - self.bars.height)
+        half = gaps.shape[1] // 2
+        both = np.where(np.isfinite(self.structures.axis), np.maximum(gaps[:, 0], gaps[:, half]), gaps.max(axis=1))
+        return np.where(np.isfinite(both), both, np.abs(centre))
+
+    def level(self) -> Mask:
+        """Where today's tilt is within the owner's tolerance."""
+        return np.asarray(np.hypot(*self.tilt()) <= self.rules.tilt_tolerance + SLACK)
+
+    def stacked(self) -> Mask:
+        """Where a chimney is built by calculation."""
+        return np.isin(self.structures.kind, STACKED) & ~self.structures.floating
 
 
 def choose_methods(case: Case, notes: Notes) -> tuple[NDArray[np.int8], NDArray[np.int16]]:
     """Method index and riser index of each structure; the reasons go into `notes`."""
-    structures, rims = case.structures, case.rims
-    n = len(structures)
-    method = np.full(n, -1, dtype=np.int8)
-    monument = structures.kind == KINDS.index("monument")
-    method[monument] = METHODS.index("monument")
-    method[structures.other_owner & (method < 0)] = METHODS.index("other_owner")
-    notes.add("monument", monument)
-    notes.add("other_owner", structures.other_owner)
-    notes.add("measure_on_site", (method < 0) & ~np.isin(structures.kind, STACKED))
-    method[(method < 0) & ~np.isfinite(rims.raise_)] = METHODS.index("unknown")
-    riser = np.full(n, -1, dtype=np.int16)
+    method = _stopped(case, notes)
+    riser = np.full(len(method), -1, dtype=np.int16)
     for name in case.rules.methods:
         open_ = method < 0
         fits, part = TRIES[name](case, open_, notes)
         riser = np.where(open_ & fits & (name == "riser"), part, riser).astype(np.int16)
         method[open_ & fits] = METHODS.index(name)
-    past = _past_limits(case, method < 0, notes)
-    method[(method < 0) & past] = METHODS.index("rebuild")
-    method[(method < 0) & np.isfinite(case.chimneys.change)] = METHODS.index("adjust")
+    _choose_by_kind(case, method, notes)
+    open_ = method < 0
+    past = past_limits(case, open_, notes)
+    method[open_ & past] = METHODS.index("rebuild")
+    known = np.isfinite(case.chimneys.change) | np.isfinite(case.chimneys.height)
+    method[(method < 0) & known] = METHODS.index("adjust")
     method[method < 0] = METHODS.index("unknown")
     return method, riser
+
+
+def _stopped(case: Case, notes: Notes) -> NDArray[np.int8]:
+    """Kinds and places where nothing is computed: monuments, other owners, outside the paving, no raise."""
+    structures = case.structures
+    method = np.full(len(structures), -1, dtype=np.int8)
+    monument = structures.kind == KINDS.index("monument")
+    method[monument] = METHODS.index("monument")
+    method[structures.other_owner & (method < 0)] = METHODS.index("other_owner")
+    outside = structures.paved == 0
+    method[outside & (method < 0) & np.isfinite(case.rims.raise_)] = METHODS.index("not_paved")
+    notes.add("monument", monument)
+    notes.add("other_owner", structures.other_owner)
+    notes.add("not_paved", outside)
+    notes.add("measure_on_site", (method < 0) & (structures.kind == KINDS.index("inlet")))
+    lost = ~np.isfinite(case.rims.raise_) & ~np.isfinite(case.chimneys.height)
+    method[(method < 0) & lost] = METHODS.index("unknown")
+    return method
 
 
 def choose_actions(method: NDArray[np.int8], rims: Rims) -> NDArray[np.int8]:
@@ -90,41 +134,50 @@ def choose_actions(method: NDArray[np.int8], rims: Rims) -> NDArray[np.int8]:
     return np.where(still, ACTIONS.index("none"), moved).astype(np.int8)
 
 
-def _try_keep(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.int16]]:
+def _no_part(case: Case) -> NDArray[np.int16]:
+    return np.full(len(case.structures), -1, dtype=np.int16)
+
+
+def _try_keep(case: Case, open_: Mask, notes: Notes) -> Tried:
     known = np.isin(case.rims.rim_basis, [RIM_BASES.index("gap"), RIM_BASES.index("surveyed")])
-    off, tilt = case.edge_off(case.rims.raise_), case.tilt()
+    off, level = case.off(-case.rims.raise_), case.level()
     flush = off <= case.rules.tolerance + SLACK
-    level = tilt <= case.rules.tilt_tolerance + SLACK
-    notes.add("not_flush", open_ & ~flush, off, case.rules.tolerance)
-    notes.add("tilt_off", open_ & ~level, tilt, case.rules.tilt_tolerance)
-    return known & flush & level & ~case.structures.recast, np.full(len(off), -1, dtype=np.int16)
+    notes.add("not_flush", open_ & ~flush & np.isfinite(off), off, case.rules.tolerance)
+    tilt = np.hypot(*case.tilt())
+    notes.add("tilt_off", open_ & ~level & np.isfinite(tilt), tilt, case.rules.tilt_tolerance)
+    return known & flush & level & ~case.structures.recast, _no_part(case)
 
 
-def _try_riser(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.int16]]:
+def _try_riser(case: Case, open_: Mask, notes: Notes) -> Tried:
     structures, lift = case.structures, case.rims.raise_
     poor = structures.chimney_condition == CONDITIONS.index("poor")
-    stacked = np.isin(structures.kind, STACKED)
-    allowed = stacked & ~((structures.riser_present == 1) | poor | structures.recast)
+    allowed = case.stacked() & ~((structures.riser_present == 1) | poor | structures.recast)
     within = (lift > NO_CHANGE) & (lift <= case.rules.max_riser + SLACK)
-    part, off = _nearest_riser(case)
-    near = off <= case.rules.tolerance + SLACK
-    notes.add("raise_past_riser", open_ & ~within, lift, case.rules.max_riser)
+    part, off = nearest_riser(case)
+    near = (off <= case.rules.tolerance + SLACK) & case.level()
+    tried = open_ & within & allowed
+    seats = np.isfinite(off)
+    notes.add("raise_past_riser", open_ & np.isfinite(lift) & ~within, lift, case.rules.max_riser)
     notes.add("riser_not_allowed", open_ & within & ~allowed)
-    notes.add(
-        "no_riser_fits", open_ & within & allowed & ~near, np.where(np.isfinite(off), off, np.nan), case.rules.tolerance
-    )
+    unknown = np.isnan(structures.seat_diameter) & any(part.seat_diameter for part in case.catalogue.riser)
+    notes.add("seat_unknown", tried & ~seats & unknown)
+    notes.add("no_riser_seats", tried & ~seats & ~unknown & bool(case.catalogue.riser))
+    notes.add("no_riser_fits", tried & seats & ~near, off, case.rules.tolerance)
     return within & allowed & near, part
 
 
-def _nearest_riser(case: Case) -> tuple[NDArray[np.int16], Floats]:
-    """Riser whose height leaves the least at the frame's edge; cheaper, then earlier, on a tie."""
+def nearest_riser(case: Case) -> tuple[NDArray[np.int16], Floats]:
+    """Riser of the frame's seat that leaves the least; cheaper, then earlier, on a tie. -1 and inf where none seats."""
     n = len(case.structures)
     part, off, price = np.full(n, -1, dtype=np.int16), np.full(n, np.inf), np.full(n, np.inf)
     castings = [casting.id for casting in case.catalogue.casting]
     for index, riser in enumerate(case.catalogue.riser):
         seats = [castings.index(name) for name in riser.castings if name in castings]
         fits = np.isin(case.structures.casting, seats) | (not riser.castings)
-        left = np.round(case.edge_off(riser.height - case.rims.raise_), 9)
+        if riser.seat_diameter is not None:
+            apart = np.abs(case.structures.seat_diameter - riser.seat_diameter)
+            fits = fits & (apart <= case.rules.seat_tolerance + SLACK)
+        left = np.round(case.off(riser_lift(np.full(n, riser.height), case.rims) - case.rims.raise_), 9)
         better = fits & riser.available & ((left < off) | ((left == off) & (riser.price < price)))
         part, off, price = (
             np.where(better, new, old) for new, old in ((index, part), (left, off), (riser.price, price))
@@ -132,41 +185,50 @@ def _nearest_riser(case: Case) -> tuple[NDArray[np.int16], Floats]:
     return part.astype(np.int16), off
 
 
-def _try_rings(case: Case, open_: Mask, notes: Notes) -> tuple[Mask, NDArray[np.int16]]:
-    structures, rules = case.structures, case.rules
-    stacked = np.isin(structures.kind, STACKED)
+def _try_rings(case: Case, open_: Mask, notes: Notes) -> Tried:
+    rules, stacks = case.rules, case.stacks
     known = np.isfinite(case.chimneys.height)
-    steepest = rules.bedding_wedge / structures.flange_diameter + rules.tilt_tolerance
-    level = case.rims.slope <= steepest + SLACK
+    tilt = np.hypot(case.demand.tilt_east, case.demand.tilt_north)
+    most = steepest(case.demand, rules, case.catalogue)
+    level = tilt <= most + SLACK
     low = case.chimneys.height_max <= rules.max_chimney + SLACK
-    found = case.stacks.count >= 0
-    notes.add("taper_past_limit", open_ & stacked & known & ~level, case.rims.slope, steepest)
-    unstacked = open_ & stacked & known & low & ~found
-    notes.add("no_ring_stack", unstacked & np.isfinite(case.stacks.nearest), case.stacks.nearest, rules.tolerance)
+    thick = (case.chimneys.height_min >= rules.min_part - SLACK) | (stacks.count == 0)
+    found = stacks.count >= 0
+    asked = open_ & case.stacked() & known
+    notes.add("taper_past_limit", asked & ~level, tilt, most)
+    notes.add("foot_off_bearing", asked & ~found & ~np.isfinite(stacks.nearest) & bool(case.catalogue.ring) & level)
+    unstacked = asked & low & level & ~found & np.isfinite(stacks.nearest)
+    notes.add("no_ring_stack", unstacked, stacks.nearest, rules.tolerance)
     above = case.chimneys.height_min >= -SLACK
-    return stacked & known & level & low & above & found, np.full(len(known), -1, dtype=np.int16)
+    return case.stacked() & known & low & above & thick & found, _no_part(case)
 
 
-def _past_limits(case: Case, open_: Mask, notes: Notes) -> Mask:
-    """Where a limit of the owner is passed, so that an engineer decides."""
-    chimneys, rules = case.chimneys, case.rules
-    known = np.isfinite(chimneys.height)
-    tall = np.where(known, chimneys.height_max, chimneys.change_max)
-    over = tall > rules.max_chimney + SLACK
-    notes.add("chimney_past_limit", open_ & over, tall, rules.max_chimney)
-    high = known & (chimneys.height_min < -SLACK)
-    notes.add("bearing_too_high", open_ & high, chimneys.height_min)
-    thin = known & ~high & (chimneys.height_min < rules.min_part - SLACK)
-    notes.add("chimney_too_thin", open_ & thin, chimneys.height_min, rules.min_part)
-    most = tallest(case.structures, rules, case.catalogue)
-    stacked = np.isin(case.structures.kind, STACKED) & ("rings" in rules.methods) & bool(case.catalogue.ring)
-    many = known & stacked & ~over & (chimneys.height > most + rules.tolerance + SLACK)
-    notes.add("rings_past_limit", open_ & many, chimneys.height, most)
-    down = np.maximum(-chimneys.change_min, case.rims.lower_by)
-    with np.errstate(invalid="ignore"):
-        deep = down > case.structures.existing_chimney + SLACK
-    notes.add("lowering_exceeds_stack", open_ & deep, down, case.structures.existing_chimney)
-    return np.asarray(over | high | many | deep)
+def _try_liner(case: Case, open_: Mask, notes: Notes) -> Tried:
+    liners, rules = case.liners, case.rules
+    known = np.isfinite(case.chimneys.height) & np.isnan(case.structures.flange_length)
+    low = case.chimneys.height_max <= rules.max_chimney + SLACK
+    asked = open_ & case.stacked() & known & low
+    fits = case.stacked() & known & low & (liners.part >= 0)
+    notes.add("liner_does_not_clear", asked & (liners.part < 0) & (liners.clash > 0), liners.clash)
+    notes.add("liner_too_short", asked & (liners.part < 0) & (liners.short > 0), liners.short)
+    notes.add("liner_too_long", asked & (liners.part < 0) & (liners.long > 0), liners.long)
+    notes.add("liner_unchecked", open_ & fits & liners.unchecked)
+    return fits, _no_part(case)
 
 
-TRIES = {"keep": _try_keep, "riser": _try_riser, "rings": _try_rings}
+def _choose_by_kind(case: Case, method: NDArray[np.int8], notes: Notes) -> None:
+    """Castings that no chimney carries: they float in the pavement, or a valve's top section slides."""
+    structures, lift = case.structures, case.rims.raise_
+    floats = (method < 0) & structures.floating & np.isfinite(lift)
+    notes.add("casting_floats", floats)
+    method[floats] = METHODS.index("float")
+    valve = (method < 0) & (structures.kind == KINDS.index("valve")) & np.isfinite(lift)
+    travel = structures.travel
+    reaches = (lift >= 0) & (lift <= travel + SLACK)
+    notes.add("travel_unknown", valve & np.isnan(travel))
+    notes.add("past_travel", valve & np.isfinite(travel) & ~reaches, lift, travel)
+    method[valve & reaches] = METHODS.index("extend")
+    method[valve & np.isfinite(travel) & ~reaches] = METHODS.index("replace_top")
+
+
+TRIES = {"keep": _try_keep, "riser": _try_riser, "rings": _try_rings, "liner": _try_liner}

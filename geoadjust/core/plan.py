@@ -16,26 +16,45 @@ from geoadjust.core.columns import (
     Bars,
     Bundle,
     Chimneys,
+    Cuts,
+    Liners,
+    Millings,
     Reasons,
+    Results,
     Rims,
     RoadModels,
     Stacks,
     Structures,
+    Uncertainties,
     Verdicts,
     concat,
     take,
 )
+from geoadjust.core.cut import make_cuts
 from geoadjust.core.edge import edge_plane
-from geoadjust.core.judge import judge
+from geoadjust.core.judge import Judgement, Setting, judge
+from geoadjust.core.liner import choose_liners
 from geoadjust.core.method import Case
-from geoadjust.core.rim import Roads, set_rims, shifted, stated, uphill_azimuth
+from geoadjust.core.milling import plan_milling
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.paving import lay_bars, mill_roads, profiled, shifted, stated
+from geoadjust.core.policy import choose_policies
+from geoadjust.core.rim import Roads, frame_edges, set_rims, uphill_azimuth
 from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_roads
-from geoadjust.core.rules import Catalogue, RuleSet
-from geoadjust.core.stack import choose_stacks, only
+from geoadjust.core.rules import RuleSet
+from geoadjust.core.stack import only
 from geoadjust.core.surface import GridSurface
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """What a job says of one surface's samples: sd of one [m], points per square metre; 0 = not stated."""
+
+    noise: float = 0.0
+    density: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,20 +63,30 @@ class Surfaces:
 
     existing: Sequence[GridSurface]
     finished: Sequence[GridSurface]
-    existing_noise: Sequence[float]
-    finished_noise: Sequence[float]
+    existing_scatter: Sequence[Scatter]
+    finished_scatter: Sequence[Scatter]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plan:
-    """Everything that was found for n structures, step by step; `reasons` has any number of entries."""
+    """Everything that was found for n structures, step by step; `reasons` has any number of entries.
+
+    `others` are the stacks by the other policy, where both quantities are wanted.
+    """
 
     structures: Structures
     existing: RoadModels
+    milled: RoadModels
     finished: RoadModels
     rims: Rims
+    millings: Millings
     chimneys: Chimneys
     stacks: Stacks
+    others: Stacks
+    liners: Liners
+    cuts: Cuts
+    results: Results
+    uncertainties: Uncertainties
     verdicts: Verdicts
     reasons: Reasons
 
@@ -66,56 +95,112 @@ class Plan:
         return {item.name: getattr(self, item.name) for item in fields(self)}
 
 
-def plan(
-    structures: Structures, surfaces: Surfaces, rules: RuleSet, catalogue: Catalogue, *, ring: Ring, rough: float
-) -> Plan:
+def plan(structures: Structures, surfaces: Surfaces, rules: RuleSet, catalogue: Catalogue, setting: Setting) -> Plan:
     """Raise, chimney, stack, method and reasons of each structure.
 
     Parameters
     ----------
     structures : n structures, all of one rule set
     surfaces : patches of road round the same structures
-    rules, catalogue, ring : settings
-    rough : scatter beyond which a road is rough [m]
+    rules, catalogue : settings of the owner
+    setting : ring, roughness, accuracies, how the finished road is made
 
     Returns
     -------
     Plan
     """
-    roads = read_roads(structures, surfaces, ring, rules.tolerance)
+    roads = read_roads(structures, surfaces, rules, setting)
+    return plan_roads(structures, roads, rules, catalogue, setting)
+
+
+def plan_roads(structures: Structures, roads: Roads, rules: RuleSet, catalogue: Catalogue, setting: Setting) -> Plan:
+    """Everything after the road."""
     rims = set_rims(structures, roads, rules)
-    chimneys = build_chimneys(structures, rims, rules)
-    stacks = choose_stacks(structures, rims, chimneys, rules, catalogue)
-    case = Case(structures, rims, chimneys, stacks, rules, catalogue)
-    verdicts, reasons = judge(case, roads, ring, rough)
-    built = only(stacks, verdicts.method == METHODS.index("rings"))
-    return Plan(structures, roads.existing, roads.finished, rims, chimneys, built, verdicts, reasons)
+    millings = plan_milling(structures, rims, roads, rules, setting.cross_slope)
+    chimneys = build_chimneys(structures, rims, millings, rules)
+    demand, stacks, others = choose_policies(structures, rims, chimneys, rules, catalogue)
+    liners = choose_liners(structures, chimneys, rules, catalogue)
+    case = Case(structures, rims, roads.bars, millings, chimneys, demand, stacks, liners, rules, catalogue)
+    return _told(case, others, roads, judge(case, roads, setting))
 
 
-def read_roads(structures: Structures, surfaces: Surfaces, ring: Ring, tolerance: float) -> Roads:
-    """Existing road, finished road, and the bars laid on the finished one.
+def _told(case: Case, others: Stacks, roads: Roads, found: Judgement) -> Plan:
+    """The plan as it is published: stacks and liners only where they are built."""
+    method = found.verdicts.method
+    built = method == METHODS.index("rings")
+    lined = method == METHODS.index("liner")
+    liners = replace(case.liners, part=np.where(lined, case.liners.part, -1).astype(case.liners.part.dtype))
+    cuts = make_cuts(case.structures, case.rims, case.chimneys, liners, method, case.rules, case.catalogue)
+    return Plan(
+        structures=case.structures,
+        existing=roads.existing,
+        milled=roads.milled,
+        finished=roads.finished,
+        rims=case.rims,
+        millings=case.millings,
+        chimneys=case.chimneys,
+        stacks=only(case.stacks, built),
+        others=only(others, built | np.isin(method, [METHODS.index("liner"), METHODS.index("adjust")])),
+        liners=liners,
+        cuts=cuts,
+        results=found.results,
+        uncertainties=found.uncertainties,
+        verdicts=found.verdicts,
+        reasons=found.reasons,
+    )
 
-    Without a design surface the finished road is the existing one, lower by the milling and higher by the overlay.
+
+def read_roads(structures: Structures, surfaces: Surfaces, rules: RuleSet, setting: Setting) -> Roads:
+    """Existing, milled and finished road, and the bars laid on the finished one.
+
+    Without a design surface the finished road is the milled one, higher by the overlay. Outside the paving it is the
+    existing one.
     """
-    existing, bars = _read_role(structures, surfaces.existing, surfaces.existing_noise, ring, tolerance)
+    ring, tolerance = setting.ring, rules.tolerance
+    existing, bars = _read_role(structures, surfaces.existing, surfaces.existing_scatter, ring, tolerance)
+    edge = frame_edges(structures)
+    milled = mill_roads(structures, existing, edge, ring, setting.cross_slope)
     if surfaces.finished:
-        finished, bars = _read_role(structures, surfaces.finished, surfaces.finished_noise, ring, tolerance)
-        return Roads(existing, finished, bars)
-    lift = stated(structures.overlay) - stated(structures.mill)
-    return Roads(existing, shifted(existing, lift), replace(bars, height=bars.height + lift[:, None]))
+        finished, new = _read_role(structures, surfaces.finished, surfaces.finished_scatter, ring, tolerance)
+    else:
+        overlay = stated(structures.overlay)
+        finished = shifted(milled, overlay)
+        new = replace(bars, height=bars.height + (overlay - stated(structures.mill))[:, None])
+        shaped = np.flatnonzero(profiled(structures, setting.cross_slope))
+        if len(shaped):
+            new = _put(new, shaped, _planned_bars(take(structures, shaped), take(finished, shaped), ring, tolerance))
+    outside = np.flatnonzero(structures.paved == 0)
+    if len(outside):
+        finished = _put(finished, outside, take(existing, outside))
+        new = _put(new, outside, take(bars, outside))
+    return Roads(existing, milled, finished, new)
+
+
+def _planned_bars(structures: Structures, roads: RoadModels, ring: Ring, tolerance: float) -> Bars:
+    return lay_bars(structures, roads, structures.axis, _reach(structures), ring, tolerance)
+
+
+def _reach(structures: Structures) -> Floats:
+    """Radius of today's and tomorrow's flange, the larger one [m]."""
+    corner = np.hypot(structures.flange_diameter, stated(structures.flange_length))
+    return np.asarray(np.maximum(corner, structures.old_flange_diameter) / 2)
 
 
 def _read_role(
-    structures: Structures, surfaces: Sequence[GridSurface], noises: Sequence[float], ring: Ring, tolerance: float
+    structures: Structures,
+    surfaces: Sequence[GridSurface],
+    scatters: Sequence[Scatter],
+    ring: Ring,
+    tolerance: float,
 ) -> tuple[RoadModels, Bars]:
     """Models and bars of one role: each structure takes the first surface that has enough samples there."""
-    models, bars = _read_surface(structures, surfaces[0], noises[0], ring, tolerance)
+    models, bars = _read_surface(structures, surfaces[0], scatters[0], ring, tolerance)
     for index in range(1, len(surfaces)):
         left = np.flatnonzero(models.source < 0)
         if not len(left):
             break
         some = take(structures, left)
-        more, more_bars = _read_surface(some, surfaces[index].take(left), noises[index], ring, tolerance)
+        more, more_bars = _read_surface(some, surfaces[index].take(left), scatters[index], ring, tolerance)
         won = more.source >= 0
         more = replace(more, source=np.where(won, index, -1).astype(np.int8))
         models = _put(models, left[won], take(more, np.flatnonzero(won)))
@@ -124,15 +209,16 @@ def _read_role(
 
 
 def _read_surface(
-    structures: Structures, surface: GridSurface, noise: float, ring: Ring, tolerance: float
+    structures: Structures, surface: GridSurface, scatter: Scatter, ring: Ring, tolerance: float
 ) -> tuple[RoadModels, Bars]:
-    flange = np.maximum(structures.flange_diameter, structures.old_flange_diameter) / 2
-    models = fit_roads(surface.samples(flange, ring), ring, noise=noise)
-    uphill = uphill_azimuth(edge_plane(models, structures.frame_top_diameter / 2))
+    flange, edge = _reach(structures), frame_edges(structures)
+    samples = surface.samples(flange, ring, structures.street_side)
+    models = fit_roads(samples, ring, edge, noise=scatter.noise, density=scatter.density)
+    uphill = uphill_azimuth(edge_plane(models, edge))
     mark = np.where(np.isfinite(structures.axis), structures.axis, uphill)
     mark = np.where(np.isfinite(models.height), mark, 0.0)
-    scatter = np.where(np.isfinite(models.rms), models.rms, np.inf)
-    return models, read_bars(surface, mark, flange, scatter, ring, tolerance)
+    spread = np.where(np.isfinite(models.rms), models.rms, np.inf)
+    return models, read_bars(surface, mark, flange, spread, ring, tolerance)
 
 
 def _put(bundle: B, index: NDArray[np.intp], some: B) -> B:

@@ -15,11 +15,15 @@ checked in tests against a reference library). All fits work in offsets from the
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import RoadModels, Samples
+from geoadjust.core.columns import RoadModels, Samples, take
+from geoadjust.core.edge import edge_jacobian
 from geoadjust.core.fold import Fold, find_folds
+from geoadjust.core.outline import Outlines
 from geoadjust.core.ring import Ring
 from geoadjust.core.robust import bisquare, robust_scale
 
@@ -29,6 +33,7 @@ Mask = NDArray[np.bool_]
 ARCS = 16
 ARCS_KEPT = 10
 ROUNDS = 8
+EFFICIENCY = 0.95
 
 
 def dot(left: Floats, right: Floats) -> Floats:
@@ -150,14 +155,18 @@ def _planes_from_moments(sums: Floats) -> Floats:
     return _planes_from_sums(*centred, middle)
 
 
-def fit_roads(samples: Samples, ring: Ring, *, noise: float = 0.0) -> RoadModels:
+def fit_roads(
+    samples: Samples, ring: Ring, edge: Outlines, *, noise: float = 0.0, density: float = 0.0
+) -> RoadModels:
     """Road model of each structure; NaN where the ring holds too few samples.
 
     Parameters
     ----------
     samples : (n, m)
     ring : settings
-    noise : stated independent noise of one sample, one sd [m]
+    edge : n outlines of the frame's top; the covariance is that of the road's plane along them
+    noise : stated independent noise of one sample, one sd [m]; 0 = the scatter about the model
+    density : points per square metre that the samples were made of; 0 = each sample stands for itself
 
     Returns
     -------
@@ -176,7 +185,32 @@ def fit_roads(samples: Samples, ring: Ring, *, noise: float = 0.0) -> RoadModels
     weight = np.where(fold.found[:, None], fold.weight, weight)
     residual = residuals(planes, samples.east, samples.north, np.where(np.isfinite(height), height, 0.0))
     residual = residual - fold.lift(samples.east, samples.north)
-    return _models(samples, planes, weight, np.where(weight > 0, residual, 0.0), scale, level, fold, count, coverage)
+    residual = np.where(weight > 0, residual, 0.0)
+    models = _models(samples, planes, weight, residual, scale, level, fold, count, coverage)
+    noises = _sample_noise(models, noise, density)
+    return replace(models, covariance=_edge_covariance(models, fold, edge), noise=noises)
+
+
+def _sample_noise(models: RoadModels, noise: float, density: float) -> Floats:
+    """Sd of one sample as the covariance of the fit takes it [m], (n,).
+
+    Cells that were made of fewer points than cells share their errors: n_eff = area x density. Bisquare weights cost
+    5 % of the efficiency of least squares (Holland and Welsch 1977, from memory).
+    """
+    own = np.full(len(models), noise) if noise else models.rms
+    points = np.minimum(density * models.spacing**2, 1.0) if density else np.ones(len(models))
+    return np.asarray(own / np.sqrt(points * EFFICIENCY))
+
+
+def _edge_covariance(models: RoadModels, fold: Fold, edge: Outlines) -> Floats:
+    """Covariance (n, 3, 3) of the plane along the frame's edge, where the road breaks; else that of the road's plane."""
+    covariance = models.covariance.copy()
+    folded = np.flatnonzero(fold.found)
+    if len(folded):
+        turn = edge_jacobian(take(models, folded), edge.take(folded))
+        spread = np.einsum("nia,nab,njb->nij", turn, fold.cofactor[folded], turn)
+        covariance[folded] = spread * (models.scale[folded] ** 2)[:, None, None]
+    return covariance
 
 
 def _mean_height(height: Floats) -> Floats:
@@ -209,6 +243,7 @@ def _models(
         covariance=covariance(weight > 0, samples.east, samples.north, scale),
         rms=np.where(fitted, rms, np.nan),
         scale=np.where(fitted, scale, np.nan),
+        noise=np.where(fitted, rms, np.nan),
         samples=np.where(fitted, kept, count),
         left_out=np.where(fitted, count - kept, 0),
         pattern=samples.pattern,

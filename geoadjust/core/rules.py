@@ -1,4 +1,4 @@
-"""Every setting of a job as a field: default, unit, limits, help. Catalogue parts.
+"""Every setting of a job as a field: default, unit, limits, help.
 
 These plain dataclasses are the single description of the job: validation, the commented template, the command-line
 flags, the JSON Schema and the docs page are made from them (`geoadjust.process`). Lengths are metres, slopes and shares
@@ -9,22 +9,19 @@ m/m. There is no national limit on chimney height, ring count or riser height: t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Annotated, ClassVar
+from typing import Annotated
 
-from geoadjust.core.columns import KINDS, RIM_BASES
-from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, Words, metres
+from geoadjust.core.columns import KINDS, POLICIES, RIM_BASES
+from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Table, Word, Words, metres
 
 VERTICAL_UNITS = ("m", "ft", "us-ft")
 DIMENSION_UNITS = ("mm", "m", "in", "ft")
-CHOSEN_METHODS = ("keep", "riser", "rings")
+CHOSEN_METHODS = ("keep", "riser", "rings", "liner")
 
-Strict: dict[str, object] = {"extra": "forbid", "strict": False}
-
-
-class Table:
-    """Base of the job's tables: unknown keys are refused."""
-
-    __pydantic_config__: ClassVar[dict[str, object]] = Strict
+STANDS = ("plumb", "square_to_bearing")
+HOLDS = ("chimney", "cover")
+CUT_STYLES = ("square_to_wall", "in_plane")
+SEQUENCES = ("lower_mill_pave_raise", "raise_before_paving")
 
 
 @dataclass(frozen=True)
@@ -70,6 +67,15 @@ class StructuresTable(Table):
     max_axis_distance: Annotated[
         float, Length(help="a centreline farther off gives no axis", low="1 m", high="100 m")
     ] = 25.0
+    rim_accuracy: Annotated[float, Length(help="one sd of surveyed rims and bearings", high="1 m")] = 0.010
+    rim_same_survey: Annotated[
+        bool, Setting(help="rims and surface are of one survey: its shift cancels in their difference")
+    ] = False
+    xy_accuracy: Annotated[float, Length(help="one sd of the structures' places, each direction", high="10 m")] = 0.100
+    gap_accuracy: Annotated[float, Length(help="one sd of a gap measured on site", high="100 mm")] = 0.002
+    flush_accuracy: Annotated[float, Length(help="one sd of the gap where it is taken as 0", high="100 mm")] = 0.010
+    tape_accuracy: Annotated[float, Length(help="one sd of measure_down and existing_chimney", high="100 mm")] = 0.005
+    casting_accuracy: Annotated[float, Length(help="one sd of a casting's height", high="50 mm")] = 0.002
 
 
 @dataclass(frozen=True)
@@ -88,7 +94,13 @@ class SurfaceTable(Table):
     ] = ""
     vertical_datum: Annotated[str, Setting(help="vertical CRS; compared where both sides state one")] = ""
     noise: Annotated[
-        float, Length(help="independent noise of one cell, one sd; widens the gate for outliers", high="200 mm")
+        float, Length(help="independent noise of one cell, one sd; 0 = from the fit; widens the gate", high="200 mm")
+    ] = 0.0
+    accuracy: Annotated[
+        float | None, Length(help="one sd of a shift shared by everything on this surface; none = unknown", high="10 m")
+    ] = None
+    density: Annotated[
+        float, Number(help="points per square metre that the raster was made of; 0 = as many as cells", high=100_000.0)
     ] = 0.0
 
 
@@ -110,7 +122,23 @@ class FinishedTable(Table):
         str, Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS))
     ] = ""
     vertical_datum: Annotated[str, Setting(help="vertical CRS; compared where both sides state one")] = ""
-    noise: Annotated[float, Length(help="independent noise of one cell, one sd", high="200 mm")] = 0.0
+    noise: Annotated[float, Length(help="independent noise of one cell, one sd; 0 = from the fit", high="200 mm")] = 0.0
+    accuracy: Annotated[
+        float | None, Length(help="one sd of a shift shared by everything on this surface; none = unknown", high="10 m")
+    ] = None
+    density: Annotated[
+        float, Number(help="points per square metre that the raster was made of; 0 = as many as cells", high=100_000.0)
+    ] = 0.0
+    cross_slope: Annotated[
+        float | None,
+        Ratio(help="the milled road falls by this to both sides of the crown line; mill is the depth there", high=0.2),
+    ] = None
+    areas: Annotated[
+        str, Setting(help="polygons of the paving, with columns mill and overlay in dimension_unit", flag="areas")
+    ] = ""
+    areas_layer: Annotated[str, Setting(help="needed only where that file has several polygon layers")] = ""
+    mill_accuracy: Annotated[float, Length(help="one sd of the milling depth", high="100 mm")] = 0.005
+    overlay_accuracy: Annotated[float, Length(help="one sd of the compacted overlay", high="100 mm")] = 0.005
 
 
 @dataclass(frozen=True)
@@ -147,6 +175,10 @@ class RuleSet(Table):
     name: Annotated[str, Setting(help="name in the results")] = "example"
     kinds: Annotated[tuple[str, ...], Words(help="only these kinds; empty = all", words=KINDS)] = ()
     streets: Annotated[tuple[str, ...], Setting(help="only these streets; empty = all")] = ()
+    source: Annotated[str, Setting(help="where the rules come from; kept in the results")] = ""
+    pedestrian: Annotated[
+        str, Word(help="only structures that lie in a pedestrian route (yes) or not (no)", words=("", "yes", "no"))
+    ] = ""
     rim_reference: Annotated[
         str,
         Word(help="the rim is set to the mean of the road next to it, or to a bar", words=("adjacent_mean", "bar")),
@@ -155,6 +187,13 @@ class RuleSet(Table):
     tolerance: Annotated[
         float, Length(help="largest gap between cover and finished road that is accepted", high="50 mm")
     ] = 0.006
+    measured_by: Annotated[
+        str,
+        Word(
+            help="the tolerance holds all round the edge, for the mean of the adjacent road, or under a bar",
+            words=("edge", "adjacent_mean", "bar"),
+        ),
+    ] = "edge"
     tilt_tolerance: Annotated[float, Ratio(help="largest difference of slope between cover and road", high=0.2)] = 0.01
     bedding_wedge: Annotated[
         float, Length(help="largest difference of bedding thickness across the flange", high="100 mm")
@@ -163,6 +202,21 @@ class RuleSet(Table):
         CHOSEN_METHODS
     )
     max_riser: Annotated[float, Length(help="highest riser", high="300 mm")] = 0.050
+    seat_tolerance: Annotated[float, Length(help="a riser's seat and the frame's may differ by this", high="20 mm")] = (
+        0.002
+    )
+    existing_stack: Annotated[
+        str,
+        Word(help="rings take the old stack's place, or are added to a good one (policy)", words=POLICIES),
+    ] = "replace_all"
+    stand: Annotated[
+        str,
+        Word(help="the chimney stands plumb on a levelled bed, or square to the bearing", words=STANDS),
+    ] = "plumb"
+    hold: Annotated[
+        str,
+        Word(help="the frame is centred on the chimney, or the cover keeps its place", words=HOLDS),
+    ] = "chimney"
     max_chimney: Annotated[float, Length(help="greatest height between bearing and flange", high="3 m")] = 0.300
     max_rings: Annotated[int, Count(help="largest number of rings", low=0, high=8)] = 4
     min_part: Annotated[float, Length(help="a chimney thinner than this anywhere cannot be made", high="500 mm")] = (
@@ -171,8 +225,33 @@ class RuleSet(Table):
     joint: Annotated[
         float, Length(help="thickness of one joint: on the bearing, between rings, under the flange", high="50 mm")
     ] = 0.006
+    max_taper: Annotated[float, Ratio(help="largest slope that tapered rings may make", high=0.3)] = 0.10
+    min_edge: Annotated[float, Length(help="thin edge of a tapered ring, at least", high="200 mm")] = 0.010
+    cut_style: Annotated[
+        str,
+        Word(help="a liner is sawn square to its wall, or in the plane of the flange", words=CUT_STYLES),
+    ] = "square_to_wall"
+    liner_clearance: Annotated[
+        float, Length(help="between a liner and what hangs below the flange, all round", high="50 mm")
+    ] = 0.003
+    clear_opening: Annotated[float, Length(help="inside of a liner, at least", high="3 m")] = 0.0
     rough_cut_allowance: Annotated[float, Length(help="rough cut = long side + this", high="500 mm")] = 0.115
     milling_clearance: Annotated[float, Length(help="rim this far below the milled road", high="200 mm")] = 0.013
+    sequence: Annotated[
+        str,
+        Word(help="castings go down before milling and up after paving, or up before paving", words=SEQUENCES),
+    ] = "lower_mill_pave_raise"
+    plate_thickness: Annotated[float, Length(help="plate over an opening whose casting is out", high="100 mm")] = 0.025
+    plate_diameter: Annotated[float, Length(help="diameter of that plate", high="3 m")] = 0.900
+    max_bump: Annotated[float, Length(help="iron above the road that traffic may meet in between", high="300 mm")] = (
+        0.013
+    )
+    max_hole: Annotated[float, Length(help="iron below the road that traffic may meet in between", high="1 m")] = 0.025
+    max_grade: Annotated[float | None, Ratio(help="steepest cover along the street; none = no limit")] = None
+    max_cross_slope: Annotated[float | None, Ratio(help="steepest cover across the street; none = no limit")] = None
+    max_edge_gap: Annotated[
+        float | None, Length(help="largest step anywhere on the cover's edge; none = no limit", high="100 mm")
+    ] = None
     steep: Annotated[float, Ratio(help="a steeper finished road is flagged", high=1.0)] = 0.10
     max_rim_gap: Annotated[
         float, Length(help="a surveyed rim farther from the road is not believed", low="10 mm", high="2 m")
@@ -233,48 +312,3 @@ class Job(Table):
     ring: RingTable = RingTable()
     rules: tuple[RuleSet, ...] = (RuleSet(),)
     catalogue: CatalogueTable = CatalogueTable()
-
-
-@dataclass(frozen=True)
-class CastingPart(Table):
-    """A casting: heights and diameters in metres."""
-
-    id: Annotated[str, Setting(help="name that the casting column uses")]
-    height: Annotated[float, Length(help="top plane to the flange's underside", low="25 mm", high="1 m")]
-    frame_top_diameter: Annotated[float, Length(help="iron at the road's level", low="50 mm", high="3 m")]
-    flange_outside_diameter: Annotated[float, Length(help="what the chimney carries", low="50 mm", high="3 m")]
-    flange_inside_diameter: Annotated[float | None, Length(help="inside of the flange", high="3 m")] = None
-    ridge_diameter: Annotated[float | None, Length(help="what hangs below the flange", high="3 m")] = None
-
-
-@dataclass(frozen=True)
-class RingPart(Table):
-    """A grade ring of constant thickness."""
-
-    id: Annotated[str, Setting(help="name of the ring")]
-    thickness: Annotated[float, Length(help="without joints", low="5 mm", high="1 m")]
-    outside_diameter: Annotated[float | None, Length(help="true outside diameter", high="3 m")] = None
-    inside_diameter: Annotated[float | None, Length(help="true inside diameter", high="3 m")] = None
-    price: Annotated[float, Setting(help="breaks ties")] = 0.0
-    available: Annotated[bool, Setting(help="false removes the part")] = True
-
-
-@dataclass(frozen=True)
-class RiserPart(Table):
-    """A riser: lifts the cover on the existing frame."""
-
-    id: Annotated[str, Setting(help="name of the riser")]
-    height: Annotated[float, Length(help="how far it lifts the cover", low="5 mm", high="300 mm")]
-    castings: Annotated[tuple[str, ...], Setting(help="castings that it seats on; empty = all")] = ()
-    price: Annotated[float, Setting(help="breaks ties")] = 0.0
-    available: Annotated[bool, Setting(help="false removes the part")] = True
-
-
-@dataclass(frozen=True)
-class Catalogue(Table):
-    """All parts of one catalogue file."""
-
-    name: Annotated[str, Setting(help="name in the results")] = "example"
-    casting: tuple[CastingPart, ...] = ()
-    ring: tuple[RingPart, ...] = ()
-    riser: tuple[RiserPart, ...] = ()

@@ -9,9 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from typing import Any, get_type_hints
+from typing import Any, ClassVar, get_type_hints
 
-from geoadjust.units import parse_length, parse_ratio
+from geoadjust.units import parse_length, parse_ratio, parse_size
+
+
+class Table:
+    """Base of the job's tables and of the catalogue's parts: unknown keys are refused."""
+
+    __pydantic_config__: ClassVar[dict[str, object]] = {"extra": "forbid", "strict": False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +97,47 @@ class Length(Setting):
         """Text with a unit, or the number 0."""
         text = {"type": "string", "examples": [self.low, self.high], "x-limits": [self.low, self.high]}
         return {"anyOf": [text, {"const": 0}]}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Size(Length):
+    """A diameter, or WIDTHxLENGTH of a rectangle. Inside: width and length in metres, NaN length = round."""
+
+    def parse(self, value: object) -> tuple[float, float]:  # type: ignore[override]
+        """Width and length, each within the limits."""
+        if not isinstance(value, str):
+            return Length.parse(self, value), float("nan")
+        sides = [float(side) for side in parse_size(value)]
+        low, high = float(parse_length(self.low)), float(parse_length(self.high))
+        if not all(low <= side <= high for side in sides):
+            raise ValueError(f"{value!r} is outside {self.low} to {self.high}")
+        return (sides[0], sides[1]) if len(sides) == 2 else (sides[0], float("nan"))
+
+    def show(self, value: object) -> str:
+        """`"660 mm"` or `"600 mm x 900 mm"`."""
+        width, length = value  # type: ignore[misc]
+        shown = Length.show(self, width)
+        return shown if length != length else f"{shown[:-1]} x {Length.show(self, length)[1:]}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number(Setting):
+    """A plain number within limits, in the unit that its help says."""
+
+    low: float = 0.0
+    high: float = 1e9
+
+    def parse(self, value: object) -> float:
+        """The number, within the limits."""
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise ValueError(f"{value!r} is not a number")
+        if not self.low <= value <= self.high:
+            raise ValueError(f"{value!r} is outside {self.low:g} to {self.high:g}")
+        return float(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Number with limits."""
+        return {"type": "number", "minimum": self.low, "maximum": self.high}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

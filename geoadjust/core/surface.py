@@ -54,13 +54,14 @@ class GridSurface:
         metres = np.linalg.inv(self.cells)
         return np.asarray(np.sqrt((metres**2).sum(axis=1)).max(axis=1))
 
-    def samples(self, flange_radius: Floats, ring: Ring) -> Samples:
+    def samples(self, flange_radius: Floats, ring: Ring, side: Floats | None = None) -> Samples:
         """Every cell whose centre lies in the ring, at its true sub-cell offset.
 
         Parameters
         ----------
         flange_radius : (n,) [m]
         ring : settings of the ring
+        side : (n,) azimuth of the half of the ring that is read [rad]; NaN = the whole ring
 
         Returns
         -------
@@ -75,6 +76,9 @@ class GridSurface:
         inner, outer = inner_radius(flange_radius, spacing, ring), outer_radius(spacing, ring)
         squared = east * east + north * north
         inside = (squared >= (inner**2)[:, None]) & (squared <= (outer**2)[:, None])
+        if side is not None:
+            ahead = east * np.sin(side)[:, None] + north * np.cos(side)[:, None]
+            inside &= ~(ahead < 0)
         half = self.heights.shape[1] // 2
         height = self.heights[:, half + self.stencil[:, 0], half + self.stencil[:, 1]]
         return Samples(

@@ -11,6 +11,7 @@ latitude, feet and metres give the same answer. The rules, with d0 the distance 
 3. Pieces of the nearest line within 3 m of the nearest point are candidates even beyond the limit: a bend.
 4. The axis is ambiguous where a candidate is turned by more than 30 degrees from it, either direction of a line being
    the same axis: crossing, corner, small ring, cul-de-sac loop.
+5. Where there is an axis, the side of that nearest piece gives the distance its sign: plus = right of it as drawn.
 
 Nothing depends on the other structures of a call. Pieces shorter than about 1 mm have no direction and are left out.
 The widths and angles are common practice, no source.
@@ -30,10 +31,10 @@ from pyproj import CRS
 from geoadjust.core.columns import Bundle, Quantity
 from geoadjust.core.rules import CentrelinesTable
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.crs import horizontal_unit_of, read_crs, same_crs
-from geoadjust.io.georeference import Georeference
-from geoadjust.io.operations import Bounds
+from geoadjust.io.crs import horizontal_unit_of
+from geoadjust.io.pieces import BLOCK, Pieces, inverse, nearest_spots
 from geoadjust.io.safe import VectorFacts, probe_vector
+from geoadjust.io.shapes import LINES, SHORTEST, carry, check_kinds, layer_crs, read_shapes
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -50,12 +51,7 @@ LARGEST_TURN = math.radians(30)
 
 _SLACK = 1e-6  # m, distances are compared with it
 _ANGLE_SLACK = 1e-9
-_SHORTEST = {"m": 1e-3, "ft": 3e-3, "us-ft": 3e-3, "degree": 1e-8}
-_MARGIN = 1.001  # of the search, which is in map units; what it finds is measured on the ground
-_BLOCK = 2048
-_LINES = (2, 5)
-_KINDS = {1: "Point", 2: "LineString", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon"}
-_KINDS |= {7: "GeometryCollection", 8: "CircularString", 9: "CompoundCurve", 10: "CurvePolygon", 11: "MultiCurve"}
+_REMEDY = "name the layer of street lines, keep only the lines, and turn arcs into short straight lines"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +62,10 @@ class Axes(Bundle):
     ambiguous: Annotated[NDArray[Any], Quantity("two axes are about equally near")]
     difference: Annotated[NDArray[Any], Quantity("largest angle between two candidates; NaN: not ambiguous", "rad")]
     distance: Annotated[NDArray[Any], Quantity("distance of the nearest line; NaN: none within the limit", "m")]
+    offset: Annotated[
+        NDArray[Any],
+        Quantity("the same distance with the side, NaN like the azimuth", "m", plus="right of the line as drawn"),
+    ]
 
 
 class Centrelines:
@@ -92,21 +92,17 @@ class Centrelines:
     >>> axes = street.axes(np.array([50.0]), np.array([54.0]), np.eye(2)[None], limit=25.0)
     >>> np.degrees(axes.azimuth).round(6).tolist(), axes.distance.round(3).tolist(), axes.ambiguous.tolist()
     ([45.0], [2.828], [False])
+    >>> axes.offset.round(3).tolist()
+    [-2.828]
     """
 
     def __init__(self, vertices: Floats, line: Integers, *, shortest: float = 1e-3, left_out: int = 0) -> None:
-        vertices, line = np.asarray(vertices, dtype=np.float64), np.asarray(line, dtype=np.int64)
-        joined = (line[1:] == line[:-1]) & (np.hypot(*np.diff(vertices, axis=0).T) >= shortest)
-        self._start = np.ascontiguousarray(vertices[:-1][joined].T)
-        self._end = np.ascontiguousarray(vertices[1:][joined].T)
-        self._line = line[1:][joined]
-        pieces: Any = shapely.linestrings(np.stack([self._start.T, self._end.T], axis=1))
-        self._tree = shapely.STRtree(pieces)
+        self._pieces = Pieces(vertices, line, shortest=shortest)
         self.left_out = left_out
 
     def __len__(self) -> int:
         """Number of straight pieces."""
-        return len(self._line)
+        return len(self._pieces)
 
     def axes(self, east: Floats, north: Floats, frame: Floats, *, limit: float) -> Axes:
         """Axes of structures by the rules at the top of this file.
@@ -125,7 +121,8 @@ class Centrelines:
         -------
         Axes
             ``azimuth`` [rad] clockwise from grid north, 0 <= azimuth < 2 pi, in the direction in which the line is
-            drawn.
+            drawn. The side of ``offset`` is that of the nearest piece, prolonged past a vertex or an end of the line;
+            straight ahead of an end it is plus.
 
         Raises
         ------
@@ -146,40 +143,28 @@ class Centrelines:
             raise ValueError(f"shapes must be (n,), (n,), (n, 2, 2), not {east.shape}, {north.shape}, {frame.shape}")
         if not 0 < limit < math.inf:
             raise ValueError(f"limit must be a positive number of metres, not {limit}")
-        found = np.full((4, count), np.nan)
-        for first in range(0, count, _BLOCK):
-            part = slice(first, first + _BLOCK)
+        found = np.full((5, count), np.nan)
+        for first in range(0, count, BLOCK):
+            part = slice(first, first + BLOCK)
             pairs = self._pairs(east[part], north[part], frame[part], limit)
             if len(pairs.point):
                 found[:, first + pairs.point[pairs.first]] = _judge(pairs, limit)
-        azimuth, rivals, difference, distance = found
-        return Axes(azimuth.copy(), rivals == 1, difference.copy(), distance.copy())
+        azimuth, rivals, difference, distance, offset = found
+        return Axes(azimuth.copy(), rivals == 1, difference.copy(), distance.copy(), offset.copy())
 
     def _pairs(self, east: Floats, north: Floats, frame: Floats, limit: float) -> _Pairs:
         """Every structure with every piece that can matter to it, in the order of structures, then of pieces."""
-        inverse, stretch = _inverse(frame)
+        back, stretch = inverse(frame)
         usable = np.flatnonzero(np.isfinite(east) & np.isfinite(north) & np.isfinite(stretch))
-        points: Any = shapely.points(east[usable], north[usable])
         # A piece near by in map units bounds the distance of the nearest one, and so what has to be looked at.
-        place, piece = self._tree.query_nearest(points, all_matches=False)
-        start, end = self._offsets(inverse, east, north, usable[place], piece)
-        bound = np.hypot(*_foot(start, end, np.zeros_like(start)))
+        place, piece = self._pieces.one_near(east[usable], north[usable])
+        near = usable[place]
+        start, end = self._pieces.offsets(back, east, north, near, piece)
+        bound = np.hypot(*nearest_spots(start, end, np.zeros_like(start)))
         reach = np.minimum(np.maximum(np.maximum(NEAR, SHARE * bound), bound + BEND), limit + BEND)
-        reach = _MARGIN * reach * stretch[usable[place]]
-        asked, piece = self._tree.query(points[place], predicate="dwithin", distance=reach)
-        order = np.lexsort((piece, asked))
-        point, piece = usable[place[asked[order]]], piece[order]
-        return _Pairs(point, self._line[piece], *self._offsets(inverse, east, north, point, piece))
-
-    def _offsets(
-        self, inverse: Floats, east: Floats, north: Floats, point: Integers, piece: Integers
-    ) -> tuple[Floats, Floats]:
-        """Start and end of pieces as offsets from structures [m], (2, p) each."""
-        start, end = (
-            _to_ground(inverse[:, point], ends[0, piece] - east[point], ends[1, piece] - north[point])
-            for ends in (self._start, self._end)
-        )
-        return start, end
+        asked, piece = self._pieces.within(east[near], north[near], stretch[near], reach)
+        point = near[asked]
+        return _Pairs(point, self._pieces.line[piece], *self._pieces.offsets(back, east, north, point, piece))
 
 
 class _Pairs:
@@ -193,34 +178,10 @@ class _Pairs:
         self.point, self.line, self.start, self.end = point, line, start, end
         new = np.append(True, point[1:] != point[:-1])[: len(point)]
         self.first, self.group = np.flatnonzero(new), np.cumsum(new) - 1
-        self.foot = _foot(start, end, np.zeros_like(start))
+        self.foot = nearest_spots(start, end, np.zeros_like(start))
         self.distance = np.hypot(*self.foot)
         self.azimuth = np.mod(np.arctan2(end[0] - start[0], end[1] - start[1]), 2 * math.pi)
         self.azimuth[self.azimuth >= 2 * math.pi] = 0.0  # a tiny negative angle rounds up to a whole turn
-
-
-def _inverse(frame: Floats) -> tuple[Floats, Floats]:
-    """Ground metres per unit, (4, n), and the largest number of units per ground metre, (n,); NaN where singular."""
-    a, b, c, d = np.ascontiguousarray(frame.reshape(-1, 4).T)
-    with np.errstate(all="ignore"):
-        inverse = np.stack([d, -b, -c, a]) / (a * d - b * c)
-        stretch = (np.hypot(a + d, c - b) + np.hypot(a - d, b + c)) / 2  # largest singular value
-    stretch[~np.isfinite(inverse).all(axis=0)] = np.nan
-    return inverse, stretch
-
-
-def _to_ground(inverse: Floats, first: Floats, second: Floats) -> Floats:
-    """Offsets in map units to ground metres, (2, p)."""
-    return np.stack([inverse[0] * first + inverse[1] * second, inverse[2] * first + inverse[3] * second])
-
-
-def _foot(start: Floats, end: Floats, origin: Floats) -> Floats:
-    """Point of each piece that is nearest to its origin; all (2, p). The ends themselves are hit exactly."""
-    along = end - start
-    share = ((origin - start) * along).sum(axis=0) / (along * along).sum(axis=0)
-    share = np.clip(share, 0.0, 1.0)
-    foot: Floats = np.where(share == 1.0, end, start + share * along)
-    return foot
 
 
 def _apart(left: Floats, right: Floats) -> Floats:
@@ -230,7 +191,7 @@ def _apart(left: Floats, right: Floats) -> Floats:
 
 
 def _judge(pairs: _Pairs, limit: float) -> Floats:
-    """Azimuth, ambiguous (1 or 0), difference and distance of the structures that have pairs, (4, g)."""
+    """Azimuth, ambiguous (1 or 0), difference, distance and offset of the structures that have pairs, (5, g)."""
     group, first = pairs.group, pairs.first
     distance = np.minimum.reduceat(pairs.distance, first)
     tied = pairs.distance <= distance[group] + _SLACK
@@ -244,8 +205,22 @@ def _judge(pairs: _Pairs, limit: float) -> Floats:
     ambiguous = np.logical_or.reduceat(rival, first)
     candidate = (near | rival) & ambiguous[group]
     difference = _widest(group[candidate], pairs.azimuth[candidate], len(first))
-    azimuth = np.where(inside & ~ambiguous, pairs.azimuth[chosen], np.nan)
-    return np.stack([azimuth, ambiguous, np.where(ambiguous, difference, np.nan), np.where(inside, distance, np.nan)])
+    clear = inside & ~ambiguous
+    return np.stack(
+        [
+            np.where(clear, pairs.azimuth[chosen], np.nan),
+            ambiguous,
+            np.where(ambiguous, difference, np.nan),
+            np.where(inside, distance, np.nan),
+            np.where(clear, np.where(_left(pairs, chosen), -distance, distance), np.nan),
+        ]
+    )
+
+
+def _left(pairs: _Pairs, chosen: Integers) -> Mask:
+    """Whether the structure lies to the left of its piece, in the direction in which the piece is drawn, (g,)."""
+    start, along = pairs.start[:, chosen], pairs.end[:, chosen] - pairs.start[:, chosen]
+    return np.asarray((start[0] * along[1] > start[1] * along[0]) & (pairs.distance[chosen] > 0))
 
 
 def _bends(pairs: _Pairs, chosen: Integers, asked: Mask) -> Mask:
@@ -253,7 +228,7 @@ def _bends(pairs: _Pairs, chosen: Integers, asked: Mask) -> Mask:
     nearest = chosen[pairs.group]
     index = np.flatnonzero(asked & (pairs.line == pairs.line[nearest]))
     point = pairs.foot[:, nearest[index]]
-    gap = _foot(pairs.start[:, index], pairs.end[:, index], point) - point
+    gap = nearest_spots(pairs.start[:, index], pairs.end[:, index], point) - point
     bend = np.zeros(len(asked), dtype=np.bool_)
     bend[index] = np.hypot(*gap) <= BEND + _SLACK
     return bend
@@ -317,80 +292,23 @@ def read_centrelines(table: CentrelinesTable, structures_crs: CRS, *, where: str
     1
     """
     facts = probe_vector(table.path, where=f"{where}.path", layer=table.layer or None)
-    crs, faults = _crs(facts, table, where)
-    wkb = _read_wkb(facts, where)
-    faults += _check_kinds(wkb, facts, where)
+    crs, faults = layer_crs(facts, table.crs, where=f"{where}.crs")
+    wkb, _ = read_shapes(facts, where=f"{where}.path")
+    faults += check_kinds(wkb, facts, LINES, where=f"{where}.path", remedy=_REMEDY)
     if faults or crs is None:
         raise InputError(faults)
-    geometries = shapely.from_wkb(wkb, on_invalid="ignore")
+    geometries = shapely.from_wkb([geometry for geometry in wkb if geometry is not None], on_invalid="ignore")
     unreadable = int(shapely.is_missing(geometries).sum())
     vertices, line = shapely.get_coordinates(shapely.get_parts(geometries), return_index=True)
-    carried = _carry(vertices, crs, structures_crs, where)
+    carried = carry(vertices, crs, structures_crs, where=f"{where}.crs")
     bad = np.unique(line[np.isnan(carried).any(axis=1)])
     kept = ~np.isin(line, bad)
     split = _split_at_jumps(carried[kept], line[kept], structures_crs)
-    shortest = _SHORTEST[horizontal_unit_of(structures_crs)]
+    shortest = SHORTEST[horizontal_unit_of(structures_crs)]
     lines = Centrelines(carried[kept], split, shortest=shortest, left_out=len(bad) + unreadable)
     if not len(lines):
         raise InputError(_no_lines(vertices, crs, structures_crs, facts, where))
     return lines
-
-
-def _crs(facts: VectorFacts, table: CentrelinesTable, where: str) -> tuple[CRS | None, list[Fault]]:
-    """CRS of the lines, from the file or from the job."""
-    place = f"{where}.crs"
-    own = read_crs(facts.crs_wkt, where=place) if facts.crs_wkt else None
-    stated = read_crs(table.crs, where=place) if table.crs else None
-    if own is None and stated is None:
-        return None, [Fault(place, f"{table.path} states no CRS", remedy='write crs = "EPSG:..."')]
-    if own is not None and stated is not None and not same_crs(own, stated):
-        what = f"the job says {stated.name}, {table.path} says {own.name}"
-        return own, [Fault(place, what, remedy="remove the job's crs, or mend the file's")]
-    return own if own is not None else stated, []
-
-
-def _read_wkb(facts: VectorFacts, where: str) -> NDArray[Any]:
-    """Geometries as the file holds them, without the null ones.
-
-    They are read as Arrow: the other ways to read make chords of arcs without a word.
-    """
-    import pyarrow
-    from pyogrio.errors import DataLayerError, DataSourceError
-    from pyogrio.raw import read_arrow
-
-    try:
-        meta, rows = read_arrow(facts.path, layer=facts.layer, columns=[], **facts.open_options)
-    except (DataSourceError, DataLayerError, pyarrow.ArrowException, RuntimeError) as error:
-        raise InputError(Fault(f"{where}.path", f"{facts.path} cannot be read: {error}")) from error
-    column = rows.column(meta["geometry_name"] or "wkb_geometry")
-    wkb: NDArray[Any] = column.drop_null().to_numpy(zero_copy_only=False)
-    return wkb
-
-
-def _check_kinds(wkb: NDArray[Any], facts: VectorFacts, where: str) -> list[Fault]:
-    """Fault for a layer that holds anything but lines."""
-    codes = [int.from_bytes(geometry[1:5], "little" if geometry[0] == 1 else "big") % 1000 for geometry in wkb]
-    others = {code: codes.count(code) for code in sorted(set(codes) - set(_LINES))}
-    if not others:
-        return []
-    listed = ", ".join(f"{number} {_KINDS.get(code, 'other geometries')}" for code, number in others.items())
-    remedy = "name the layer of street lines, keep only the lines, and turn arcs into short straight lines"
-    what = f"layer {facts.layer!r} of {facts.path} holds {listed}"
-    return [Fault(f"{where}.path", what, "LineString, MultiLineString", remedy)]
-
-
-def _carry(vertices: Floats, source: CRS, target: CRS, where: str) -> Floats:
-    """Vertices in the target CRS, (k, 2); NaN where a coordinate is no number or out of reach."""
-    east, north = np.ascontiguousarray(vertices.T)
-    usable = np.isfinite(east) & np.isfinite(north)
-    if horizontal_unit_of(source, where=f"{where}.crs") == "degree":
-        usable &= (np.abs(east) <= 360) & (np.abs(north) <= 90)
-    bounds: Bounds | None = None
-    if usable.any():
-        east_used, north_used = east[usable], north[usable]
-        bounds = tuple(float(f()) for f in (east_used.min, north_used.min, east_used.max, north_used.max))  # type: ignore[assignment]
-    reference = Georeference(source, target, where=f"{where}.crs", bounds=bounds)
-    return np.stack(reference.to_target(np.where(usable, east, np.nan), north), axis=1)
 
 
 def _split_at_jumps(vertices: Floats, line: Integers, crs: CRS) -> Integers:

@@ -9,11 +9,16 @@ from geoadjust.core.columns import (
     STATIONS,
     Bundle,
     Chimneys,
+    Cuts,
+    Liners,
+    Millings,
     Quantity,
+    Results,
     Rims,
     RoadModels,
     Stacks,
     Structures,
+    Uncertainties,
     Verdicts,
     quantities_of,
 )
@@ -21,13 +26,31 @@ from geoadjust.core.columns import (
 BUNDLES: dict[str, type[Bundle]] = {
     "structures": Structures,
     "existing": RoadModels,
+    "milled": RoadModels,
     "finished": RoadModels,
     "rims": Rims,
+    "millings": Millings,
     "chimneys": Chimneys,
     "stacks": Stacks,
+    "others": Stacks,
+    "liners": Liners,
+    "cuts": Cuts,
+    "results": Results,
+    "uncertainties": Uncertainties,
     "verdicts": Verdicts,
 }
-PUBLISHED = ("structures", "finished", "rims", "chimneys", "stacks", "verdicts")
+PUBLISHED = (
+    "structures",
+    "finished",
+    "rims",
+    "millings",
+    "chimneys",
+    "stacks",
+    "cuts",
+    "results",
+    "uncertainties",
+    "verdicts",
+)
 """Bundles whose columns stand in the layer; of the two roads it is the finished one, which decides the target."""
 
 FACTORS = {("m", "mm"): 1000.0, ("m", "m"): 1.0, ("m/m", "%"): 100.0, ("rad", "deg"): 57.29577951308232}
@@ -71,14 +94,9 @@ TEXTS: dict[str, Column] = {
         _text("casting", "today's casting, as read"),
         _text("rule_set", "rule set that was used"),
         _text("surface_source", "surface that the finished road was read from"),
-        _text("stack", "grade rings, bottom to top"),
-        _text("liner", "cut-to-fit liner; not computed by this version, always NULL"),
-        Column(
-            "raise_sd_mm", "real", "mm", "standard deviation of raise_mm; not computed by this version, always NULL"
-        ),
-        Column(
-            "chimney_sd_mm", "real", "mm", "standard deviation of chimney_mm; not computed by this version, always NULL"
-        ),
+        _text("stack", "grade rings, bottom to top; a tapered one with the turn of its thick side from the mark"),
+        _text("other_stack", "rings by the other policy, where the old chimney's condition is unknown"),
+        _text("liner", "cut-to-fit liner, id in the catalogue"),
         _text("flags", "codes of all reasons, joined by blanks"),
         _text("remark", "the order in one line"),
     )
@@ -122,6 +140,8 @@ ORDER = [
     "milled_m",
     "lower_by_mm",
     "lower_how",
+    "interim_bump_mm",
+    "interim_hole_mm",
     "bearing_m",
     "chimney_mm",
     "chimney_min_mm",
@@ -134,11 +154,18 @@ ORDER = [
     "stack_change_max_mm",
     "method",
     "stack",
+    "stack_policy",
     "ring_count",
     "stack_misfit_mm",
+    "bedding_wedge_mm",
+    "other_stack",
     "liner",
     "raise_sd_mm",
     "chimney_sd_mm",
+    "p_keep_pct",
+    "p_riser_pct",
+    "p_chimney_pct",
+    "p_rebuild_pct",
     "ready",
     "flags",
     "severity",
@@ -170,8 +197,11 @@ ORDINATES: tuple[Column, ...] = (
     _text("structure_id", "id of the structure, as read"),
     Column("k", "integer", "", "number of stations"),
     _text("basis", "what the figures are", ("height", "change")),
-    Column("mark_deg", "real", "deg", "azimuth of the mark, station 1, from grid north"),
-    Column("radius_mm", "real", "mm", "radius of the stations round the chimney's axis"),
+    Column("mark_deg", "real", "deg", "azimuth of station 1 from grid north: the mark; a rectangle's direction"),
+    Column("radius_mm", "real", "mm", "radius of the stations round the chimney's axis; NULL on a rectangle"),
+    Column("wrap_mm", "real", "mm", "radius on which a template is wrapped: the outside; NULL on a rectangle"),
+    Column("width_mm", "real", "mm", "width of a rectangle, across its direction; NULL on a circle"),
+    Column("length_mm", "real", "mm", "length of a rectangle, along its direction; NULL on a circle"),
     *(
         Column(
             f"h{i:02d}_mm", "real", "mm", f"height of the cut part, or change, at station {i}, clockwise from the mark"
@@ -184,7 +214,8 @@ STACK_PARTS: tuple[Column, ...] = (
     Column("row", "integer", "", "0-based row of the input"),
     _text("structure_id", "id of the structure, as read"),
     Column("position", "integer", "", "1 = on the bearing, upwards"),
-    _text("kind", "what it is", ("joint", "ring", "riser")),
+    _text("policy", "the stack takes the old one's place, or is added to it", ("replace_all", "add_on_top")),
+    _text("kind", "what it is", ("old_stack", "joint", "ring", "liner", "riser")),
     _text("part", "id in the catalogue"),
     Column("thickness_mm", "real", "mm", "thickness at the centre"),
     Column("taper", "real", "", "thick minus thin side over the outside diameter; 0 = flat"),
@@ -209,11 +240,20 @@ RUN: tuple[Column, ...] = (
 
 
 MODEL_FIELDS: dict[str, str] = {
-    "structures": "frame_top_diameter flange_diameter casting_height new_casting_height mill overlay",
-    "existing": "height slope_east slope_north fold fold_azimuth fold_offset",
-    "finished": "height slope_east slope_north fold fold_azimuth fold_offset scale",
+    "structures": (
+        "frame_top_diameter frame_top_length flange_diameter flange_length frame_azimuth flange_inside_diameter "
+        "ridge_diameter seat_diameter bearing_slope_east bearing_slope_north bearing_outside_diameter "
+        "bearing_inside_diameter crown_offset street_side casting_height new_casting_height existing_chimney "
+        "existing_rings measure_down travel mill overlay paved"
+    ),
+    "existing": "height slope_east slope_north fold fold_azimuth fold_offset noise scale",
+    "milled": "height slope_east slope_north fold fold_azimuth fold_offset",
+    "finished": "height slope_east slope_north fold fold_azimuth fold_offset noise scale",
     "rims": "existing_slope_east existing_slope_north target_slope_east target_slope_north mark",
-    "stacks": "joint wedge",
+    "chimneys": "bearing_source tilt_east tilt_north change_east change_north bed",
+    "stacks": "joint bottom top wedge left_east left_north",
+    "results": "height slope_east slope_north",
+    "uncertainties": "slope_sd",
     "verdicts": "riser",
 }
 """Inner numbers from which later steps read a run back: planes, outlines, covariance."""

@@ -13,6 +13,8 @@ from geoadjust.io.safe import check_path
 from geoadjust.process import REPEATED, TABLES, validate_job
 
 PATHS = ("structures", "surface", "finished", "centrelines", "catalogue", "output")
+"""Tables that name files, by these keys."""
+PATH_KEYS = ("path", "areas")
 
 
 def read_job(
@@ -62,9 +64,10 @@ def _resolve(data: dict[str, Any], base: Path) -> dict[str, Any]:
     """Paths of the job file, seen from the current folder."""
     for table in PATHS:
         for item in _tables(data, table) if table in data else []:
-            path = item.get("path")
-            if isinstance(path, str) and path and "://" not in path:
-                item["path"] = str(base / path)
+            for key in PATH_KEYS:
+                path = item.get(key)
+                if isinstance(path, str) and path and "://" not in path:
+                    item[key] = str(base / path)
     return data
 
 

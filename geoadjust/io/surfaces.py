@@ -49,6 +49,7 @@ class RasterFacts:
     vertical_unit: str
     vertical_datum: str
     noise: float
+    density: float
     width: int
     height: int
     transform: tuple[float, float, float, float, float, float]
@@ -139,6 +140,7 @@ def _facts(dataset: Any, table: SurfaceTable | FinishedTable, crs: Any, unit: st
         vertical_unit=unit,
         vertical_datum=table.vertical_datum or vertical_name_of(crs) or "",
         noise=table.noise,
+        density=table.density,
         width=dataset.width,
         height=dataset.height,
         transform=tuple(dataset.transform)[:6],

@@ -14,16 +14,19 @@ import pyarrow as pa
 import shapely
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import METHODS, STATIONS
-from geoadjust.core.flags import FLAGS, Flag
+from geoadjust.core.columns import STATIONS
+from geoadjust.core.flag_list import FLAGS, Flag
 from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.parts import Catalogue
 from geoadjust.core.ring import Ring, inner_radius, outer_radius
-from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.core.rules import RuleSet
 from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, REASONS, SCHEDULE, STACK_PARTS, Column
+from geoadjust.io.remarks import remarks
 from geoadjust.io.spill import Records
+from geoadjust.io.stack_table import stack_table, stack_texts
 from geoadjust.io.structures import RawBatch, StructureFacts
 from geoadjust.io.values import read_texts
-from geoadjust.units import format_mm, format_raise
+from geoadjust.units import format_mm
 
 Texts = NDArray[np.object_]
 TYPES = {"text": pa.string(), "real": pa.float64(), "integer": pa.int64()}
@@ -140,11 +143,10 @@ def words(index: NDArray[Any], names: Sequence[str]) -> pa.Array:
 
 def schedule_texts(bucket: Bucket, naming: Naming) -> dict[str, pa.Array]:
     """Columns of the layer that are texts of the run, not figures of the core."""
-    results, n = bucket.results, len(bucket.results)
-    rings = [ring.id for ring in naming.catalogue.ring]
-    stacks = stack_texts(results, rings)
+    results = bucket.results
+    catalogue = naming.catalogue
+    stacks, others = (stack_texts(results, catalogue.ring, bundle) for bundle in ("stacks", "others"))
     names = naming.finished or naming.existing
-    nothing = pa.nulls(n, pa.float64())
     return {
         "structure_id": pa.array(bucket.ids, pa.string()),
         "street": pa.array(source_texts(bucket, naming, "street"), pa.string()),
@@ -152,11 +154,10 @@ def schedule_texts(bucket: Bucket, naming: Naming) -> dict[str, pa.Array]:
         "rule_set": words(results["structures.rule_set"], [rules.name for rules in naming.rules]),
         "surface_source": words(results["finished.source"], names),
         "stack": pa.array(stacks, pa.string(), mask=results["stacks.count"] < 0),
-        "liner": pa.nulls(n, pa.string()),
-        "raise_sd_mm": nothing,
-        "chimney_sd_mm": nothing,
+        "other_stack": pa.array(others, pa.string(), mask=results["others.count"] < 0),
+        "liner": words(results["liners.part"], [part.id for part in catalogue.liner]),
         "flags": pa.array(flag_texts(bucket), pa.string()),
-        "remark": pa.array(remarks(results, stacks, naming), pa.string()),
+        "remark": pa.array(remarks(results, stacks, catalogue, naming.units), pa.string()),
     }
 
 
@@ -165,16 +166,6 @@ def source_texts(bucket: Bucket, naming: Naming, name: str) -> Texts:
     theirs = naming.facts.columns.get(name)
     column = None if theirs is None else bucket.raw.attributes.column(theirs)
     return read_texts(column, len(bucket.raw))
-
-
-def stack_texts(results: Records, rings: Sequence[str]) -> list[str]:
-    """Rings bottom to top joined by ' + '; each different stack is written once."""
-    parts = results["stacks.parts"]
-    if not parts.shape[1]:
-        return ["no ring"] * len(results)
-    different, inverse = np.unique(parts, axis=0, return_inverse=True)
-    names = [" + ".join(rings[i] for i in row if i >= 0) or "no ring" for row in different]
-    return [names[i] for i in inverse.ravel()]
 
 
 def flag_texts(bucket: Bucket) -> list[str]:
@@ -186,93 +177,33 @@ def flag_texts(bucket: Bucket) -> list[str]:
     return [" ".join(codes) for codes in found]
 
 
-SENTENCES = {
-    "monument": "Do not touch: a licensed land surveyor references it first.",
-    "other_owner": "Notify the owner.",
-    "not_paved": "Outside the paving.",
-    "keep": "Leave as it is.",
-    "riser": "{order}: riser {riser} on the frame.",
-    "rings": "{order}: rings, bottom to top: {stack}.",
-    "adjust": "{order}: {change} at the centre.",
-    "rebuild": "{order}: past the owner's limits, an engineer decides.",
-    "unknown": "Cannot be computed; see the reasons.",
-}
-
-
-def remarks(results: Records, stacks: Sequence[str], naming: Naming) -> list[str]:
-    """The order in one line, in words and display units."""
-    risers = [riser.id for riser in naming.catalogue.riser]
-    fields = ("verdicts.method", "rims.raise_", "chimneys.change", "verdicts.riser", "rims.lower_by")
-    columns: list[Sequence[Any]] = [*(results[field].tolist() for field in fields), stacks]
-    return [_remark(*row, risers=risers, units=naming.units) for row in zip(*columns, strict=True)]
-
-
-def _remark(
-    method: int, lift: float, change: float, riser: int, lower: float, stack: str, *, risers: Sequence[str], units: str
-) -> str:
-    sentence = SENTENCES[METHODS[method]]
-    if METHODS[method] == "keep" and lower > 0:
-        return "Lower before milling, put back at today's height."
-    if "{" not in sentence:
-        return sentence
-    order = format_raise(lift, units)
-    return sentence.format(
-        order=order, stack=stack, riser=risers[riser] if riser >= 0 else "", change=change_words(change, units)
-    )
-
-
-def change_words(change: float, units: str) -> str:
-    """`add 1 3/8 in`, `take 35 mm off`, in the words of a crew.
-
-    Examples
-    --------
-    >>> change_words(0.06003, "metric"), change_words(-0.03493, "us")
-    ('add 60 mm to the chimney', 'take 1 3/8 in off the chimney')
-    """
-    moved = format_raise(change, units).partition(" ")
-    if moved[0] == "Raise":
-        return f"add {moved[2]} to the chimney"
-    return f"take {moved[2]} off the chimney" if moved[0] == "Lower" else "leave the chimney as it is"
-
-
 def ordinate_rows(bucket: Bucket) -> pa.RecordBatch:
     """Ordinates of the structures that have any."""
-    kept = np.flatnonzero(bucket.results["chimneys.basis"] >= 0)
+    kept = np.flatnonzero(bucket.results["cuts.basis"] >= 0)
     records = bucket.results[kept]
-    heights = np.round(records["chimneys.ordinates"] * 1000.0, 3) + 0.0
+    boxed = np.isfinite(records["structures.flange_length"]) & np.isnan(records["cuts.radius"])
+    sizes = {
+        "radius_mm": records["cuts.radius"],
+        "wrap_mm": records["cuts.wrap"],
+        "width_mm": np.where(boxed, records["structures.flange_diameter"], np.nan),
+        "length_mm": np.where(boxed, records["structures.flange_length"], np.nan),
+    }
+    heights = np.round(records["cuts.ordinates"] * 1000.0, 3) + 0.0
     arrays = [
         pa.array(records["structures.row"]),
         pa.array(bucket.ids[kept], pa.string()),
-        pa.array(np.full(len(kept), STATIONS)),
-        words(records["chimneys.basis"], ORDINATES[3].words),
-        numbers(np.round(np.degrees(records["rims.mark"]), 6)),
-        numbers(np.round(records["chimneys.radius"] * 1000.0, 3)),
+        pa.array(records["cuts.count"].astype(np.int64)),
+        words(records["cuts.basis"], ORDINATES[3].words),
+        numbers(np.round(np.degrees(records["cuts.first"]), 6)),
+        *(numbers(np.round(values * 1000.0, 3)) for values in sizes.values()),
         *(numbers(np.ascontiguousarray(heights[:, i])) for i in range(STATIONS)),
     ]
     return pa.record_batch(arrays, schema=table_schema(ORDINATES))
 
 
 def stack_rows(bucket: Bucket, naming: Naming) -> pa.RecordBatch:
-    """Joints and rings from the bearing upwards, so that their thicknesses add up to the chimney and the misfit."""
-    rings, risers = naming.catalogue.ring, naming.catalogue.riser
-    rows: list[tuple[Any, ...]] = []
-    method = bucket.results["verdicts.method"]
-    for i in np.flatnonzero(method == METHODS.index("rings")):
-        record, name = bucket.results[i], bucket.ids[i]
-        joint = ("joint", None, round(float(record["stacks.joint"]) * 1000, 3))
-        parts = [("ring", rings[k].id, round(rings[k].thickness * 1000, 3)) for k in record["stacks.parts"] if k >= 0]
-        pieces = [joint, *(piece for part in parts for piece in (part, joint))]
-        rows += [(int(record["structures.row"]), name, place, *piece) for place, piece in enumerate(pieces, 1)]
-    for i in np.flatnonzero(method == METHODS.index("riser")):
-        part = risers[bucket.results["verdicts.riser"][i]]
-        row = int(bucket.results["structures.row"][i])
-        rows.append((row, bucket.ids[i], 1, "riser", part.id, round(part.height * 1000, 3)))
-    rows.sort(key=lambda row: (row[0], row[2]))
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 6
-    extra = [[0.0] * len(rows), [None] * len(rows)]
-    schema = table_schema(STACK_PARTS)
-    arrays = [pa.array(list(values), kind) for values, kind in zip([*columns, *extra], schema.types, strict=True)]
-    return pa.record_batch(arrays, schema=schema)
+    """Parts of every stack of one bucket."""
+    return stack_table(bucket.results, bucket.ids.tolist(), naming.catalogue)
 
 
 def reason_rows(bucket: Bucket) -> pa.RecordBatch:

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from geoadjust.core.columns import KINDS
 from geoadjust.core.rules import Job
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.centrelines import read_centrelines
+from geoadjust.io.areas import PavingAreas
 from geoadjust.io.crs import read_crs
+from geoadjust.io.georeference import Georeference
 from geoadjust.io.structures import describe_columns
 from geoadjust.io.surfaces import RasterFacts
 from geoadjust.run.positions import Positions, Way, find_ways, read_positions
 from geoadjust.run.schedule import ring_of
-from geoadjust.run.sources import Sources, look_at_sources
+from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,26 +53,36 @@ def check_job(job: Job) -> Report:
     except InputError as error:
         raise InputError([*faults, *error.faults]) from None
     positions = read_positions(sources.structures)
-    ways: tuple[list[Way], list[Way]] = ([], [])
-    for look in (lambda: find_ways(sources, positions, ring_of(job.ring)), lambda: _lines(sources)):
-        try:
-            found = look()
-            ways = found if isinstance(found, tuple) else ways
-        except InputError as error:
-            faults += error.faults
-    if faults:
+    ways = _at(lambda: find_ways(sources, positions, ring_of(job.ring)), faults)
+    _at(lambda: read_lines(sources), faults)
+    areas = _at(lambda: read_paving(sources), faults)
+    if faults or ways is None:
         raise InputError(faults)
-    return Report(len(positions), tuple(_facts(sources, positions, ways)), sources.notices)
+    return Report(len(positions), tuple(_facts(sources, positions, ways, areas)), sources.notices)
 
 
-def _lines(sources: Sources) -> int:
-    job = sources.job
-    if job.centrelines is None:
-        return 0
-    return len(read_centrelines(job.centrelines, read_crs(sources.structures.crs, where="structures.crs")))
+def _at(look: Callable[[], T], faults: list[Fault]) -> T | None:
+    """The result, or None with its faults kept."""
+    try:
+        return look()
+    except InputError as error:
+        faults += error.faults
+        return None
 
 
-def _facts(sources: Sources, positions: Positions, ways: tuple[list[Way], list[Way]]) -> Iterator[str]:
+def _area_facts(sources: Sources, positions: Positions, areas: PavingAreas | None) -> Iterator[str]:
+    if areas is None:
+        return
+    crs, east, north = read_crs(sources.structures.crs, where="structures.crs"), positions.east, positions.north
+    frames = Georeference(crs, crs, where="structures.crs", bounds=positions.bounds())
+    inside = int(areas.find(east, north, frames.jacobians(east, north)).inside.sum())
+    path = sources.job.finished[0].areas
+    yield f"finished: {inside} of {len(positions)} structures lie in a paving area, of {len(areas)} in {path}"
+
+
+def _facts(
+    sources: Sources, positions: Positions, ways: tuple[list[Way], list[Way]], areas: PavingAreas | None
+) -> Iterator[str]:
     structures, job = sources.structures, sources.job
     placed = int(np.isfinite(positions.east).sum())
     yield f"structures: {len(positions)} rows of {structures.path}, {placed} with a point"
@@ -85,6 +98,7 @@ def _facts(sources: Sources, positions: Positions, ways: tuple[list[Way], list[W
             yield f"{name}: coordinates by {way.georeference.description}"
     if not sources.finished:
         yield f"finished: {_finished(job)}"
+    yield from _area_facts(sources, positions, areas)
     sets = ", ".join(f"{rules.name} ({_condition(rules.kinds, rules.streets)})" for rules in job.rules)
     yield f"rules: {sets}; catalogue {sources.catalogue.name}, {len(sources.catalogue.ring)} rings"
     yield f"output: {job.output.path} in {sources.units} units{_standing(job)}"
@@ -102,7 +116,10 @@ def _finished(job: Job) -> str:
         return "the existing surface, changed by the mill and overlay columns where there are any"
     table = job.finished[0]
     mill, overlay = (1000 * (value or 0.0) for value in (table.mill, table.overlay))
-    return f"existing - mill {mill:g} mm + overlay {overlay:g} mm; a structure's own mill and overlay win"
+    own = "a structure's own mill and overlay win"
+    if table.areas:
+        own += ", then those of its paving area; outside the areas nothing is paved"
+    return f"existing - mill {mill:g} mm + overlay {overlay:g} mm; {own}"
 
 
 def _condition(kinds: tuple[str, ...], streets: tuple[str, ...]) -> str:

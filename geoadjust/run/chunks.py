@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.columns import Bundle, Structures, arrays_of, take
-from geoadjust.core.plan import Plan, Surfaces, plan
-from geoadjust.core.ring import Ring
-from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.core.judge import Setting
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.plan import Plan, Scatter, Surfaces, plan
+from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
 from geoadjust.io.surfaces import PatchPlan, RasterFacts, RasterReader, read_surface
 
@@ -34,8 +35,7 @@ class Settings:
 
     rules: tuple[RuleSet, ...]
     catalogue: Catalogue
-    ring: Ring
-    rough: float
+    setting: Setting
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,12 +91,12 @@ def plan_batch(task: Task, index: NDArray[np.intp]) -> Arrays:
     surfaces = Surfaces(
         existing=[_patches(place, index) for place in task.existing],
         finished=[_patches(place, index) for place in task.finished],
-        existing_noise=[place.facts.noise for place in task.existing],
-        finished_noise=[place.facts.noise for place in task.finished],
+        existing_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.existing],
+        finished_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.finished],
     )
     settings = task.settings
     rules = settings.rules[int(structures.rule_set[0])]
-    return flatten(plan(structures, surfaces, rules, settings.catalogue, ring=settings.ring, rough=settings.rough))
+    return flatten(plan(structures, surfaces, rules, settings.catalogue, settings.setting))
 
 
 def _patches(place: Place, index: NDArray[np.intp]) -> GridSurface:
@@ -109,13 +109,16 @@ def flatten(found: Plan) -> Arrays:
     arrays = {
         f"{name}.{field}": array for name, bundle in found.bundles().items() for field, array in arrays_of(bundle)
     }
-    parts = arrays["stacks.parts"]
-    wide = np.full((len(parts), MOST_RINGS), -1, dtype=parts.dtype)
-    wide[:, : parts.shape[1]] = parts
-    return {**arrays, "stacks.parts": wide}
+    for name, blank in WIDENED.items():
+        array = arrays[name]
+        wide = np.full((len(array), MOST_RINGS), blank, dtype=array.dtype)
+        wide[:, : array.shape[1]] = array
+        arrays[name] = wide
+    return arrays
 
 
 MOST_RINGS = 8
+WIDENED = {"stacks.parts": -1, "stacks.turn": np.nan, "others.parts": -1, "others.turn": np.nan}
 
 _READERS: dict[RasterFacts, RasterReader] = {}
 """Rasters that this process has open; a raster stays open so that its block cache outlives a chunk."""

@@ -11,7 +11,8 @@ import numpy as np
 import pyarrow as pa
 
 from geoadjust.core.columns import METHODS, READY, RIM_BASES, SEVERITIES
-from geoadjust.core.flags import CODES, FLAGS, READINESS, SEVERITY
+from geoadjust.core.flag_list import FLAGS
+from geoadjust.core.flags import CODES, READINESS, SEVERITY
 from geoadjust.errors import OutputError
 from geoadjust.io import geopackage, tables
 from geoadjust.io.columns import MODELS, ORDINATES, REASONS, STACK_PARTS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import platform
 import socket
 import time
@@ -16,12 +17,15 @@ import pyarrow as pa
 
 import geoadjust
 from geoadjust.core.columns import Structures, arrays_of
+from geoadjust.core.judge import Setting
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import Job, RingTable
+from geoadjust.core.rules import FinishedTable, Job, RingTable
+from geoadjust.core.uncertainty import Accuracy
 from geoadjust.engine import map_ordered
 from geoadjust.errors import Fault, IncompleteError, InputError
 from geoadjust.io import tables
-from geoadjust.io.centrelines import Centrelines, read_centrelines
+from geoadjust.io.areas import PavingAreas
+from geoadjust.io.centrelines import Centrelines
 from geoadjust.io.crs import read_crs
 from geoadjust.io.georeference import Georeference
 from geoadjust.io.intake import Door
@@ -45,7 +49,7 @@ from geoadjust.run.chunks import (
 from geoadjust.run.findings import Bias, find_bias
 from geoadjust.run.output import Outgoing, Tally, write_results
 from geoadjust.run.positions import Positions, Way, find_ways, read_positions
-from geoadjust.run.sources import Sources, look_at_sources
+from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
 
 Progress = Callable[[str, int, int], None]
 
@@ -151,7 +155,7 @@ class _Run:
         self.sources, self.options, self.spill, self.clock = sources, options, spill, clock
         job = sources.job
         self.ring = ring_of(job.ring)
-        self.settings = Settings(job.rules, sources.catalogue, self.ring, job.ring.rough)
+        self.settings = Settings(job.rules, sources.catalogue, setting_of(sources, self.ring))
         self.crs = read_crs(sources.structures.crs, where="structures.crs")
         self.frames: Georeference | None = None
         self.ways: tuple[list[Way], list[Way]] = ([], [])
@@ -182,7 +186,7 @@ class _Run:
         """What takes a row in."""
         job, frames = self.sources.job, self.frames
         assert frames is not None
-        lines = read_centrelines(job.centrelines, self.crs) if job.centrelines else None
+        lines, areas = read_lines(self.sources), read_paving(self.sources)
         limit = job.structures.max_axis_distance
         return Door(
             job=job,
@@ -191,6 +195,7 @@ class _Run:
             vertical_unit=self.sources.vertical_unit,
             find_axes=_axis_finder(lines, frames, limit) if lines else None,
             find_convergence=frames.convergence,
+            find_areas=_area_finder(areas, frames) if areas else None,
         )
 
     def plan_all(self, positions: Positions) -> Bias | None:
@@ -268,6 +273,30 @@ class _Run:
         }
 
 
+def setting_of(sources: Sources, ring: Ring) -> Setting:
+    """Ring, accuracies and the way to the finished road, for the core."""
+    job = sources.job
+    table, paving = job.structures, job.finished[0] if job.finished else FinishedTable()
+    accuracy = Accuracy(
+        rim=table.rim_accuracy,
+        rim_same_survey=table.rim_same_survey,
+        xy=table.xy_accuracy,
+        gap=table.gap_accuracy,
+        flush=table.flush_accuracy,
+        tape=table.tape_accuracy,
+        casting=table.casting_accuracy,
+        mill=paving.mill_accuracy,
+        overlay=paving.overlay_accuracy,
+        existing=tuple(_known(item.accuracy) for item in job.surface),
+        finished=tuple(_known(item.accuracy) for item in job.finished if item.path),
+    )
+    return Setting(ring, job.ring.rough, accuracy, bool(sources.finished), paving.cross_slope)
+
+
+def _known(accuracy: float | None) -> float:
+    return math.nan if accuracy is None else accuracy
+
+
 def ring_of(table: RingTable) -> Ring:
     """The ring's settings for the core."""
     return Ring(**{item.name: getattr(table, item.name) for item in fields(Ring)})
@@ -282,3 +311,7 @@ def _place(way: Way, positions: Positions, index: np.ndarray[Any, np.dtype[np.in
 
 def _axis_finder(lines: Centrelines, frames: Georeference, limit: float) -> Callable[..., Any]:
     return lambda east, north: lines.axes(east, north, frames.jacobians(east, north), limit=limit)
+
+
+def _area_finder(areas: PavingAreas, frames: Georeference) -> Callable[..., Any]:
+    return lambda east, north: areas.find(east, north, frames.jacobians(east, north))

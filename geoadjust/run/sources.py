@@ -10,13 +10,18 @@ import numpy as np
 import pyarrow as pa
 
 from geoadjust.core.inputs import INPUTS
-from geoadjust.core.rules import Catalogue, FinishedTable, Job, SurfaceTable
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.rules import FinishedTable, Job, SurfaceTable
 from geoadjust.errors import Fault, InputError
+from geoadjust.io.areas import PavingAreas, read_areas
 from geoadjust.io.catalogue import read_catalogue
+from geoadjust.io.centrelines import Centrelines, read_centrelines
 from geoadjust.io.crs import read_crs, vertical_name_of, vertical_unit_of
+from geoadjust.io.record import SourceFile, describe_file
 from geoadjust.io.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
 from geoadjust.io.surfaces import RasterFacts, describe_raster
 from geoadjust.io.values import read_texts
+from geoadjust.units import LengthError, parse_size
 
 T = TypeVar("T")
 
@@ -32,6 +37,7 @@ class Sources:
     catalogue: Catalogue
     vertical_unit: str
     notices: tuple[str, ...] = ()
+    files: tuple[SourceFile, ...] = ()
 
     @property
     def units(self) -> str:
@@ -70,6 +76,7 @@ def look_at_sources(job: Job) -> Sources:
     designs = [table for table in job.finished if table.path]
     finished = [look.at(_raster(table, f"finished{_place(designs, i)}")) for i, table in enumerate(designs)]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
+    files = [look.at(_file(*named)) for named in _named_files(job, catalogue is not None)]
     unit = ""
     if structures is not None:
         unit = look.at(lambda: _vertical_unit(job, structures)) or ""
@@ -81,7 +88,41 @@ def look_at_sources(job: Job) -> Sources:
     assert catalogue is not None
     roads = tuple(facts for facts in existing if facts)
     plans = tuple(facts for facts in finished if facts)
-    return Sources(job, structures, roads, plans, catalogue, unit, tuple(_notices(structures, job)))
+    whole = tuple(facts for facts in files if facts)
+    return Sources(job, structures, roads, plans, catalogue, unit, tuple(_notices(structures, job)), whole)
+
+
+def read_lines(sources: Sources) -> Centrelines | None:
+    """Street lines in the structures' CRS; None where the job names none."""
+    table = sources.job.centrelines
+    return None if table is None else read_centrelines(table, read_crs(sources.structures.crs, where="structures.crs"))
+
+
+def read_paving(sources: Sources) -> PavingAreas | None:
+    """Paving areas in the structures' CRS; None where the job names none."""
+    job = sources.job
+    if not _areas_path(job):
+        return None
+    crs = read_crs(sources.structures.crs, where="structures.crs")
+    return read_areas(job.finished[0], crs, dimension_unit=job.structures.dimension_unit)
+
+
+def _areas_path(job: Job) -> str:
+    return job.finished[0].areas if job.finished else ""
+
+
+def _named_files(job: Job, catalogue_read: bool) -> Iterator[tuple[str, str, str]]:
+    """Role, path and job key of every file that is read whole; a catalogue that cannot be read is told elsewhere."""
+    if _areas_path(job):
+        yield "areas", _areas_path(job), "finished.areas"
+    if job.centrelines is not None:
+        yield "centrelines", job.centrelines.path, "centrelines.path"
+    if job.catalogue.path and catalogue_read:
+        yield "catalogue", job.catalogue.path, "catalogue.path"
+
+
+def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
+    return lambda: describe_file(role, path, where=where)
 
 
 def _raster(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], RasterFacts]:
@@ -104,9 +145,11 @@ def _vertical_unit(job: Job, facts: StructureFacts) -> str:
 
 def _unit_faults(job: Job, facts: StructureFacts, vertical_unit: str) -> Iterator[Fault]:
     """Bare numbers in a column whose unit is not declared."""
+    dimension = ("dimension_unit", job.structures.dimension_unit, "mm, m, in, ft")
     units = {
         "height": ("vertical_unit", vertical_unit, "m, ft, us-ft"),
-        "dimension": ("dimension_unit", job.structures.dimension_unit, "mm, m, in, ft"),
+        "dimension": dimension,
+        "size": dimension,
     }
     missing = [
         (ours, theirs, *units[INPUTS[ours].group])
@@ -129,7 +172,24 @@ def _bare_numbers(batch: RawBatch, theirs: str) -> bool:
     column = batch.attributes.column(theirs)
     if pa.types.is_integer(column.type) or pa.types.is_floating(column.type):
         return bool(column.null_count < len(column))
-    return any(text and text[-1].isdigit() for text in read_texts(column, len(batch)))
+    return any(_is_bare(text) for text in sorted(set(read_texts(column, len(batch)))))
+
+
+def _is_bare(text: str) -> bool:
+    """Whether a cell is a number, or WIDTHxLENGTH, that only lacks its unit.
+
+    >>> [_is_bare(text) for text in ("8", "7 3/4", "24x36", "8 in", "24x36 in", "abt 8", "")]
+    [True, True, True, False, False, False, False]
+    """
+    return _is_size(text, "m") and not _is_size(text, None)
+
+
+def _is_size(text: str, unit: str | None) -> bool:
+    try:
+        parse_size(text, unit)
+    except LengthError:
+        return False
+    return True
 
 
 def _datum_faults(job: Job, facts: StructureFacts, rasters: list[RasterFacts]) -> Iterator[Fault]:
@@ -167,5 +227,8 @@ def _notices(facts: StructureFacts, job: Job) -> Iterator[str]:
         yield "no id column is mapped: results are known by row number only"
     if facts.columns.get("rim") == "@z":
         yield "rims are read from the points' Z"
+    walked = [rules.name for rules in job.rules if rules.pedestrian]
+    if walked and "pedestrian" not in facts.columns:
+        yield f"rules {', '.join(walked)} ask for pedestrian routes; no such column is mapped, so nothing lies in one"
     if not job.finished and not {"mill", "overlay"} & set(facts.columns):
         yield "neither mill, overlay nor a design surface: the finished road is the existing one"

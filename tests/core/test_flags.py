@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from geoadjust.core.columns import KINDS, READY, SEVERITIES
 from geoadjust.core.flags import CODES, FLAGS, INFO, MEASURE, READINESS, REVIEW, SEVERITY, STOP, UNKNOWN, WARN, Notes
-from geoadjust.core.rules import Catalogue, RingPart, RiserPart, RuleSet
+from geoadjust.core.parts import Catalogue, RingPart, RiserPart
+from geoadjust.core.rules import RuleSet
 
 AT_THE_DOOR = (
     "position_missing", "blank_id", "duplicate_id", "same_place", "kind_unknown", "value_unreadable",

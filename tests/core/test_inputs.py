@@ -8,7 +8,8 @@ from geoadjust.core.columns import CONDITIONS, KINDS, REFERENCES
 from geoadjust.core.inputs import INPUT_COLUMNS, INPUT_NAMES, INPUTS
 from geoadjust.units import parse_length
 
-GROUPS = {"text", "word", "position", "height", "dimension", "angle", "yes_no"}
+NUMERIC = {"height", "dimension", "size", "angle", "slope", "count"}
+GROUPS = {"text", "word", "position", "yes_no"} | NUMERIC
 
 
 def test_names_are_unique_and_found():
@@ -41,6 +42,14 @@ def test_names_that_users_map_do_not_vanish():
         "axis",
         "existing_chimney",
         "existing_rings",
+        "bearing_slope",
+        "bearing_uphill",
+        "seat_diameter",
+        "floating",
+        "travel",
+        "paved",
+        "pedestrian",
+        "crown_offset",
         "riser_present",
         "chimney_condition",
         "mill",
@@ -68,9 +77,20 @@ def test_each_column_is_whole(column):
 
 @pytest.mark.parametrize("column", INPUT_COLUMNS, ids=lambda column: column.name)
 def test_numbers_have_limits(column):
-    numeric = column.group in ("height", "dimension", "angle")
     limited = column.low > float("-inf") and column.high < float("inf")
-    assert limited == numeric
+    assert limited == (column.group in NUMERIC)
+
+
+def test_which_columns_may_be_rectangles_slopes_and_counts():
+    # a second list on purpose: `io` reads each group in its own way
+    groups = {
+        "size": {"frame_top_diameter", "flange_outside_diameter"},
+        "slope": {"bearing_slope"},
+        "count": {"existing_rings"},
+        "yes_no": {"riser_present", "floating", "paved", "pedestrian"},
+    }
+    for group, names in groups.items():
+        assert {column.name for column in INPUT_COLUMNS if column.group == group} == names
 
 
 def test_words_are_those_of_the_bundles():
@@ -96,6 +116,11 @@ def test_words_are_those_of_the_bundles():
         ("existing_chimney", "26 in"),
         ("mill", "0 mm"),
         ("overlay", "2 in"),
+        ("ridge_diameter", "0 mm"),  # nothing hangs below the flange
+        ("frame_top_diameter", "18 in"),  # a side of a grate
+        ("travel", "0 mm"),
+        ("travel", "12 in"),
+        ("crown_offset", "-20 m"),  # a wide street, left of its axis
         ("measure_down", "9 3/8 in"),
         ("measure_down", "12 ft"),  # plainly a depth: read, and refused later with a better reason
     ],
@@ -120,6 +145,11 @@ def test_real_values_are_plausible(name, text):
         ("mill", 2.0),
         ("overlay", -0.05),
         ("measure_down", -9999.0),
+        ("bearing_slope", 2.0),  # 2 per cent read as a share
+        ("bearing_slope", -0.01),  # the direction says which way
+        ("existing_rings", 60.0),  # a height in mm
+        ("crown_offset", 500.0),
+        ("seat_diameter", 23.625),
     ],
 )
 def test_fillers_and_lost_units_are_not(metres, name):
@@ -127,5 +157,6 @@ def test_fillers_and_lost_units_are_not(metres, name):
     assert not INPUTS[name].low <= metres <= INPUTS[name].high
 
 
-def test_axis_takes_any_way_of_counting_degrees():
-    assert (INPUTS["axis"].low, INPUTS["axis"].high) == (-360.0, 360.0)
+@pytest.mark.parametrize("name", ["axis", "frame_azimuth", "bearing_uphill"])
+def test_directions_take_any_way_of_counting_degrees(name):
+    assert (INPUTS[name].low, INPUTS[name].high) == (-360.0, 360.0)

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from geoadjust.core.columns import READY, SEVERITIES
 from geoadjust.core.flags import FLAGS
 from geoadjust.core.judge import edge_sd
+from geoadjust.core.parts import Catalogue, RingPart
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import Catalogue, RingPart, RuleSet
+from geoadjust.core.rules import RuleSet
 
 PARTS = Catalogue(ring=(RingPart("R", 0.05),))
 

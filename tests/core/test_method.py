@@ -7,7 +7,8 @@ import pytest
 
 from geoadjust.core.columns import ACTIONS, KINDS, METHODS
 from geoadjust.core.method import TRIES, choose_actions
-from geoadjust.core.rules import CHOSEN_METHODS, CastingPart, Catalogue, RingPart, RiserPart, RuleSet
+from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
+from geoadjust.core.rules import CHOSEN_METHODS, RuleSet
 
 HAIR = 2e-6
 RINGS = tuple(RingPart(f"R{mm}", mm / 1000) for mm in (50, 75, 100))

@@ -7,9 +7,10 @@ import pytest
 
 from geoadjust.core.columns import METHODS, concat, equal, take
 from geoadjust.core.flags import FLAGS
+from geoadjust.core.parts import Catalogue, RingPart, RiserPart
 from geoadjust.core.plan import Surfaces, plan
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import Catalogue, RingPart, RiserPart, RuleSet
+from geoadjust.core.rules import RuleSet
 
 PARTS = Catalogue(
     ring=tuple(RingPart(f"R{mm}", mm / 1000) for mm in (25, 38, 50, 75, 100)), riser=(RiserPart("U40", 0.04),)

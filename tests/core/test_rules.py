@@ -11,20 +11,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from geoadjust.core import rules
 from geoadjust.core.columns import KINDS, METHODS
+from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import (
-    CHOSEN_METHODS,
-    CastingPart,
-    Catalogue,
-    Job,
-    RingPart,
-    RingTable,
-    RiserPart,
-    RuleSet,
-    StructuresTable,
-    SurfaceTable,
-    Table,
-)
+from geoadjust.core.rules import CHOSEN_METHODS, Job, RingTable, RuleSet, StructuresTable, SurfaceTable, Table
 from geoadjust.core.settings import Count, Length, Ratio, Word, Words, settings_of
 from geoadjust.units import parse_length
 

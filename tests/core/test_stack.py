@@ -9,7 +9,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from geoadjust.core.columns import equal, take
-from geoadjust.core.rules import Catalogue, RingPart, RuleSet
+from geoadjust.core.parts import Catalogue, RingPart
+from geoadjust.core.rules import RuleSet
 from geoadjust.core.stack import choose_stacks, expand, tallest
 
 JOINT = 0.006

@@ -16,9 +16,11 @@ from pydantic import TypeAdapter
 
 from geoadjust.core.columns import quantities_of
 from geoadjust.core.flags import FLAGS
-from geoadjust.core.plan import Surfaces, plan
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.judge import Setting
+from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
 from geoadjust.units import parse_length, parse_ratio
 
@@ -61,7 +63,8 @@ def worked(request, make_structures, make_grid):
     )
     rules = TypeAdapter(RuleSet).validate_python(sheet["rules"])
     catalogue = TypeAdapter(Catalogue).validate_python(sheet.get("catalogue", {}))
-    found = plan(make_structures(**given), Surfaces([grid], [], [0.0], []), rules, catalogue, ring=Ring(), rough=0.010)
+    surfaces = Surfaces([grid], [], [Scatter()], [])
+    found = plan(make_structures(**given), surfaces, rules, catalogue, Setting(Ring(), rough=0.010))
     return sheet, found, catalogue, request.param.with_suffix(".md").read_text(encoding="utf-8")
 
 

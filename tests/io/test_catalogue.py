@@ -7,7 +7,8 @@ from math import comb
 
 import pytest
 
-from geoadjust.core.rules import Catalogue, RuleSet
+from geoadjust.core.parts import Catalogue
+from geoadjust.core.rules import RuleSet
 from geoadjust.errors import InputError
 from geoadjust.io.catalogue import MOST_STACKS, example_text, read_catalogue
 

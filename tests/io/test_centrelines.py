@@ -85,6 +85,7 @@ def test_straight_line_in_every_direction(degrees, offset):
     axes = plain_axes(lines_of(line), point)
     assert_allclose(np.mod(axes.azimuth - azimuth + 1, 2 * math.pi), 1, atol=1e-9)
     assert_allclose(axes.distance, abs(offset), atol=1e-8)
+    assert_allclose(axes.offset, offset, atol=1e-8)
     assert not axes.ambiguous[0]
     assert np.isnan(axes.difference[0])
     assert 0 <= axes.azimuth[0] < 2 * math.pi
@@ -102,6 +103,7 @@ def test_reversed_digitising_adds_half_a_turn(azimuth, offset):
     ahead, back = (plain_axes(lines_of(way), point) for way in (line, line[::-1]))
     assert_allclose(abs(ahead.azimuth - back.azimuth), math.pi, atol=1e-9)
     assert_allclose(ahead.distance, back.distance, atol=1e-9)
+    assert_allclose([ahead.offset[0], -back.offset[0]], offset, atol=1e-9)
 
 
 def test_beyond_the_end_of_a_line_the_last_piece_counts():
@@ -145,6 +147,40 @@ def test_limit_must_be_a_positive_number(limit):
 def test_shapes_must_agree():
     with pytest.raises(ValueError, match="shapes"):
         lines_of([[0, 0], [1, 0]]).axes(np.zeros(2), np.zeros(2), np.eye(2)[None], limit=1.0)
+
+
+# ---------------------------------------------------------------- side
+
+
+def test_at_a_vertex_the_side_is_that_of_the_nearest_piece():
+    # a street that bends 20 degrees to the right at the origin: outside of the bend both pieces have the place on the
+    # left, inside of it on the right; the distance is that of the vertex, or of the nearer piece
+    turn = math.radians(20)
+    line = np.array([[0, -50], [0, 0], [50 * math.sin(turn), 50 * math.cos(turn)]])
+    outside = 6 * np.array([-math.cos(turn / 2), math.sin(turn / 2)])
+    axes = plain_axes(lines_of(line), [outside, -outside, [-4, -20], [4, -20]])
+    assert_allclose(axes.offset, [-6, 6 * math.cos(turn / 2), -4, 4])
+    assert_allclose(plain_axes(lines_of(line[::-1]), [outside, -outside]).offset, [6, -6 * math.cos(turn / 2)])
+
+
+def test_past_an_end_the_last_piece_is_prolonged():
+    axes = plain_axes(lines_of([[0, 0], [0, 50]]), [[3, 54], [-3, 54], [0, 55], [0, -5], [0, 20]])
+    assert_allclose(axes.offset, [5, -5, 5, 5, 0])
+    assert not np.signbit(axes.offset[4])
+
+
+def test_of_equally_near_lines_the_first_says_which_side():
+    east, west = [[0, 0], [100, 0]], [[100, 0], [0, 0]]
+    assert_allclose(plain_axes(lines_of(east, west), [50, 3]).offset, -3)
+    assert_allclose(plain_axes(lines_of(west, east), [50, 3]).offset, 3)
+    assert_allclose(plain_axes(lines_of(east, [[0, 6], [100, 6]]), [[50, 3], [50, 3.01]]).offset, [-3, 2.99])
+
+
+def test_no_side_where_the_axis_is_ambiguous_or_too_far():
+    cross = lines_of([[-50, 0], [50, 0]], [[0, -50], [0, 50]])
+    axes = plain_axes(cross, [[3, 2], [40, 30], [20, 2]], limit=25.0)
+    assert_allclose(axes.offset, [np.nan, np.nan, -2])
+    assert axes.ambiguous.tolist() == [True, False, False]
 
 
 # ---------------------------------------------------------------- ambiguity
@@ -240,6 +276,7 @@ def test_true_azimuth_and_metres_for_longitude_and_latitude(tmp_path, azimuth, p
     beside = read_centrelines(table, LONLAT).axes(*point, frames(LONLAT, *point), limit=25.0)
     convergence = Georeference(UTM, UTM, where="x").convergence(np.array(place[:1]), np.array(place[1:]))
     assert_allclose(beside.distance, 10 * np.cos(convergence), atol=2e-3)
+    assert_allclose(beside.offset, beside.distance)  # the place was taken on the right of the line
     assert_allclose(np.mod(axes.azimuth - azimuth - convergence + 1, 2 * math.pi), 1, atol=1e-4)
 
 
@@ -263,6 +300,7 @@ def test_limit_is_in_metres_where_the_crs_is_in_feet():
     axes = lines_of(line).axes(east, north, frames(FEET, east, north), limit=25.0)
     assert_allclose(axes.azimuth, [0, np.nan], atol=1e-9)
     assert_allclose(axes.distance, [80 * 1200 / 3937, np.nan], rtol=1e-4)
+    assert_allclose(axes.offset, axes.distance)
 
 
 def test_frame_of_utm_turns_metres_of_the_map_into_metres_on_the_ground():
@@ -294,14 +332,14 @@ def test_results_do_not_depend_on_how_points_are_split(city):
 
 
 def naive_axes(lines, point, limit):
-    """The rules of the module once more, piece by piece, with complex numbers."""
+    """The rules of the module once more, piece by piece, with complex numbers; no side where rounding decides it."""
     pieces = []
     for number, line in enumerate(lines):
         spots = [complex(*vertex) - complex(*point) for vertex in line]
         pieces += [(number, a, b) for a, b in itertools.pairwise(spots) if abs(b - a) >= 1e-3]
     distances = [abs(nearest_spot(a, b, 0)) for _, a, b in pieces]
     if not distances or min(distances) > limit + 1e-6:
-        return math.nan, False, math.nan, math.nan
+        return math.nan, False, math.nan, math.nan, math.nan
     least = min(distances)
     chosen = next(i for i, distance in enumerate(distances) if distance <= least + 1e-6)
     line, a, b = pieces[chosen]
@@ -311,9 +349,11 @@ def naive_axes(lines, point, limit):
     turns = [angle_between(b - a, d - c) for _, c, d in pieces]
     rivals = [(n or m) and turn > math.radians(30) + 1e-9 for n, m, turn in zip(near, bend, turns, strict=True)]
     if not any(rivals):
-        return math.atan2((b - a).real, (b - a).imag) % (2 * math.pi), False, math.nan, least
+        side = (-a * (b - a).conjugate()).imag / abs(b - a)  # plus = the place lies left of the piece
+        offset = math.nan if 0 < abs(side) < 1e-9 else -least if side > 0 else least
+        return math.atan2((b - a).real, (b - a).imag) % (2 * math.pi), False, math.nan, least, offset
     meant = [d - c for (_, c, d), n, r in zip(pieces, near, rivals, strict=True) if n or r]
-    return math.nan, True, max(angle_between(v, w) for v in meant for w in meant), least
+    return math.nan, True, max(angle_between(v, w) for v in meant for w in meant), least, math.nan
 
 
 def nearest_spot(a, b, origin):
@@ -343,6 +383,9 @@ def test_agrees_with_a_loop_over_all_pieces(lines, points, limit):
     assert_allclose(axes.difference, expected[:, 2], atol=1e-7)
     assert_allclose(np.isnan(axes.azimuth), np.isnan(expected[:, 0]))
     assert_allclose(np.nan_to_num(np.cos(axes.azimuth - expected[:, 0]), nan=1), 1, atol=1e-9)
+    assert_allclose(np.abs(axes.offset), np.where(np.isnan(axes.azimuth), np.nan, axes.distance))
+    told = np.isfinite(expected[:, 4])
+    assert_allclose(axes.offset[told], expected[told, 4], atol=2e-6)
 
 
 @settings(max_examples=100, deadline=None)
@@ -358,6 +401,8 @@ def test_map_coordinates_with_another_scale_and_direction_give_the_same(lines, p
     assert_allclose(axes.distance, expected.distance, atol=2e-6)
     assert_allclose(axes.difference, expected.difference, atol=1e-6)
     assert_allclose(np.nan_to_num(np.cos(axes.azimuth - expected.azimuth), nan=1), 1, atol=1e-9)
+    told = np.isfinite([naive_axes(ground, point, 25.0)[4]])
+    assert_allclose(axes.offset[told], expected.offset[told], atol=2e-6)
 
 
 def test_agrees_with_the_loop_in_a_city():
@@ -368,7 +413,8 @@ def test_agrees_with_the_loop_in_a_city():
     points = generator.uniform(0, 300, (300, 2))
     axes = plain_axes(lines_of(*lines), points)
     expected = np.array([naive_axes(lines, point, 25.0) for point in points], dtype=float)
-    found = np.stack([axes.azimuth, axes.ambiguous, axes.difference, axes.distance], axis=1)
+    found = np.stack([axes.azimuth, axes.ambiguous, axes.difference, axes.distance, axes.offset], axis=1)
+    assert {-1, 1} <= set(np.sign(expected[:, 4]))
     assert_allclose(found, expected, atol=1e-9)
 
 

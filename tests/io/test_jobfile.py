@@ -99,6 +99,18 @@ def test_paths_are_relative_to_the_job_file(tmp_path, monkeypatch):
     assert os.path.normpath(read_job(path).catalogue.path) == str(folder / "parts.toml")
 
 
+def test_the_path_of_paving_areas_is_relative_to_the_job_file(tmp_path, monkeypatch):
+    folder = tmp_path / "jobs"
+    folder.mkdir()
+    write(folder, LEAST + '[finished]\nareas = "maps/paving.gpkg"\nareas_layer = "phase 1"\n')
+    monkeypatch.chdir(tmp_path)
+    finished = read_job(Path("jobs/job.toml")).finished[0]
+    assert os.path.normpath(finished.areas) == os.path.normpath("jobs/maps/paving.gpkg")
+    assert (finished.path, finished.areas_layer) == ("", "phase 1")
+    here = read_job(Path("jobs/job.toml"), {("finished", "areas"): "here.gpkg"})
+    assert here.finished[0].areas == "here.gpkg"
+
+
 def test_absolute_paths_stay(tmp_path):
     text = LEAST.replace("road.tif", "/somewhere/road.tif")
     assert read_job(write(tmp_path, text)).surface[0].path == "/somewhere/road.tif"

@@ -8,17 +8,10 @@ from dataclasses import dataclass, replace
 import pytest
 
 import geoadjust
-from geoadjust.core.rules import (
-    Catalogue,
-    FinishedTable,
-    Job,
-    OutputTable,
-    RingPart,
-    RuleSet,
-    StructuresTable,
-    SurfaceTable,
-)
-from geoadjust.io.record import LIBRARIES, run_facts, settings_hash, source_facts
+from geoadjust.core.parts import Catalogue, RingPart
+from geoadjust.core.rules import FinishedTable, Job, OutputTable, RuleSet, StructuresTable, SurfaceTable
+from geoadjust.errors import InputError
+from geoadjust.io.record import LIBRARIES, SourceFile, describe_file, run_facts, settings_hash, source_facts
 from geoadjust.io.structures import StructureFacts
 from geoadjust.io.surfaces import RasterFacts
 
@@ -30,13 +23,14 @@ class Sources:
     existing: tuple[RasterFacts, ...]
     finished: tuple[RasterFacts, ...]
     catalogue: Catalogue
+    files: tuple[SourceFile, ...] = ()
 
 
 JOB = Job(
     structures=StructuresTable("/data/in/covers.gpkg", columns={"id": "NO"}),
     surface=(SurfaceTable("/data/in/road.tif", vertical_unit="m"),),
     output=OutputTable("/data/out"),
-    finished=(FinishedTable(mill=0.04),),
+    finished=(FinishedTable(mill=0.04, areas="/data/in/paving.gpkg"),),
 )
 STRUCTURES = StructureFacts("/data/in/covers.gpkg", "GPKG", "covers", "EPSG:32617", ("NO",), {"id": "NO"}, "sha256:aa")
 ROAD = RasterFacts(
@@ -47,6 +41,7 @@ ROAD = RasterFacts(
     vertical_unit="m",
     vertical_datum="",
     noise=0.0,
+    density=0.0,
     width=10,
     height=20,
     transform=(0.5, 0.0, 0.0, 0.0, -0.5, 0.0),
@@ -64,7 +59,7 @@ SOURCES = Sources(JOB, STRUCTURES, (ROAD,), (), Catalogue(ring=(RingPart("r", 0.
 def changed(**parts):
     """The sources with something else in one of their parts."""
     for name, values in parts.items():
-        if name in ("existing", "finished"):
+        if name in ("existing", "finished", "files"):
             return replace(SOURCES, **{name: values})
         return replace(SOURCES, **{name: replace(getattr(SOURCES, name), **values)})
     return SOURCES
@@ -84,12 +79,14 @@ def test_every_value_is_json():
     assert parsed["surfaces"]["road"]["fingerprint"] == "sha256:bb"
     assert parsed["operations"] == {"road": "none: the same CRS"}
     assert parsed["settings"]["finished"][0]["mill"] == 0.04
+    assert parsed["files"] == {}
 
 
 def test_no_folder_and_no_output_stand_in_it():
     text = json.dumps(run_facts(SOURCES, {}))
     assert "/data" not in text
     assert "covers.gpkg" in text
+    assert "paving.gpkg" in text
     assert "output" not in json.loads(run_facts(SOURCES, {})["settings"])
 
 
@@ -110,6 +107,7 @@ def test_equal_sources_have_equal_hashes():
 MOVED = {
     "another output folder": {"job": {"output": OutputTable("/elsewhere", units="us")}},
     "the same files in another folder": {"job": {"structures": replace(JOB.structures, path="/mnt/covers.gpkg")}},
+    "paving areas in another folder": {"job": {"finished": (replace(JOB.finished[0], areas="/mnt/paving.gpkg"),)}},
     "another order of the mapping": {"structures": {"columns": dict(reversed([*STRUCTURES.columns.items()]))}},
 }
 
@@ -132,6 +130,10 @@ OTHERS = {
     "its unit": {"existing": (replace(ROAD, vertical_unit="ft"),)},
     "a design surface": {"finished": (replace(ROAD, name="design", fingerprint="sha256:dd"),)},
     "the catalogue": {"catalogue": {"ring": (RingPart("r", 0.051),)}},
+    "paving areas": {"files": (SourceFile("areas", "/data/in/a.gpkg", "sha256:ee"),)},
+    "other paving areas": {"files": (SourceFile("areas", "/data/in/a.gpkg", "sha256:ef"),)},
+    "centrelines": {"files": (SourceFile("centrelines", "/data/in/s.gpkg", "sha256:ee"),)},
+    "the file of the catalogue": {"files": (SourceFile("catalogue", "/data/in/p.toml", "sha256:ee"),)},
     "a price": {"catalogue": {"ring": (RingPart("r", 0.05, price=3.0),)}},
 }
 
@@ -160,3 +162,30 @@ def test_sources_say_where_they_lie():
     (road,) = found["surfaces"]
     assert (road["path"], road["size"], road["band"]) == ("/data/in/road.tif", [10, 20], 1)
     assert json.loads(json.dumps(found)) == found
+
+
+FILES = (SourceFile("areas", "/data/in/paving.gpkg", "sha256:ee"), SourceFile("catalogue", "/data/p.toml", "sha256:ff"))
+
+
+def test_files_that_are_read_whole_are_told_by_role():
+    sources = changed(files=FILES)
+    parsed = json.loads(run_facts(sources, {})["files"])
+    assert parsed == {"areas": "sha256:ee", "catalogue": "sha256:ff"}
+    found = source_facts(sources)
+    assert found["areas"] == {"path": "/data/in/paving.gpkg", "fingerprint": "sha256:ee"}
+    assert found["catalogue"]["path"] == "/data/p.toml"
+    assert "centrelines" not in found
+
+
+def test_a_file_is_told_by_its_content(tmp_path):
+    # FIPS 180-4, example of one block: the message "abc"
+    path = tmp_path / "parts.toml"
+    path.write_bytes(b"abc")
+    file = describe_file("catalogue", str(path), where="catalogue.path")
+    assert (file.role, file.path) == ("catalogue", str(path))
+    assert file.fingerprint == "sha256:ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_a_file_that_is_missing_is_told_with_its_job_key(tmp_path):
+    with pytest.raises(InputError, match=r"^centrelines\.path: .*missing"):
+        describe_file("centrelines", str(tmp_path / "s.gpkg"), where="centrelines.path")

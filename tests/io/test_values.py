@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 
 from geoadjust.core.columns import KINDS
 from geoadjust.core.inputs import INPUT_COLUMNS, INPUTS
-from geoadjust.io.values import read_numbers, read_texts, read_words, read_yes_no
+from geoadjust.io.values import read_numbers, read_sizes, read_texts, read_words, read_yes_no
 
 RIM, DROP, HEIGHT, AXIS = INPUTS["rim"], INPUTS["measure_down"], INPUTS["casting_height"], INPUTS["axis"]
+SLOPE, RINGS, TOP = INPUTS["bearing_slope"], INPUTS["existing_rings"], INPUTS["frame_top_diameter"]
 FOOT, US_FOOT, INCH = 0.3048, 1200 / 3937, 0.0254  # by definition: 1959 yard and pound agreement; Mendenhall order 1893
 
 
@@ -184,10 +185,10 @@ def test_sixteenths_are_exact(sixteenths, whole):
     assert numbers(HEIGHT, text, unit="").numbers[0] == float(exact)
 
 
-LENGTHS = [spec for spec in INPUT_COLUMNS if spec.group in ("height", "dimension", "angle")]
+NUMBERS = [spec for spec in INPUT_COLUMNS if spec.group in ("height", "dimension", "angle", "slope", "count")]
 
 
-@given(st.lists(st.text(max_size=12), max_size=6), st.sampled_from(LENGTHS), st.sampled_from(["", "m", "in", "us-ft"]))
+@given(st.lists(st.text(max_size=12), max_size=6), st.sampled_from(NUMBERS), st.sampled_from(["", "m", "in", "us-ft"]))
 def test_any_text_is_a_number_a_blank_or_a_reason(cells, spec, unit):
     found = read_numbers(pa.chunked_array([pa.array(cells, pa.string())]), len(cells), spec, unit=unit)
     blank = np.array([not cell.strip() for cell in cells], dtype=bool)
@@ -197,6 +198,178 @@ def test_any_text_is_a_number_a_blank_or_a_reason(cells, spec, unit):
     low, high = (math.radians(limit) if spec.group == "angle" else limit for limit in (spec.low, spec.high))
     there = found.numbers[np.isfinite(found.numbers)]
     assert ((there >= low) & (there <= high)).all()
+
+
+# ---------------------------------------------------------------- slopes and counts
+
+
+@pytest.mark.parametrize(
+    ("text", "slope"),
+    [
+        ("2", 0.02),  # bare numbers are per cent
+        ("0.02", 0.0002),
+        ("2 %", 0.02),
+        ("2%", 0.02),
+        ("½ %", 0.005),
+        ("1:48", 1 / 48),
+        ("1 : 50", 0.02),
+        (" 0 ", 0.0),
+        ("1/2 %", 0.005),
+    ],
+)
+@pytest.mark.parametrize("unit", ["", "m", "in"])
+def test_slopes_are_metres_per_metre_whatever_the_unit_of_lengths(text, slope, unit):
+    assert_numbers(numbers(SLOPE, text, unit=unit), [slope])
+
+
+@pytest.mark.parametrize("kind", [pa.float64(), pa.int64()])
+def test_slopes_as_numbers_are_per_cent(kind):
+    found = numbers(SLOPE, 2, None, 30, 31, -1, unit="mm", kind=kind)
+    assert_numbers(found, [0.02, math.nan, 0.3, math.nan, math.nan])
+    assert found.implausible.tolist() == [False, False, False, True, True]
+    assert found.stated[3] == 0.31
+    assert not found.unreadable.any()
+
+
+@pytest.mark.parametrize("cell", ["1/48", "1⁄48", "steep", "2 in", "1:0", "2,5", "2 % %", "nan", "inf", "2 deg"])
+def test_slopes_that_cannot_be_read(cell):
+    # 1/48 may be a share or a part of a per cent
+    found = numbers(SLOPE, cell, "")
+    assert np.isnan(found.numbers).all()
+    assert (found.unreadable.tolist(), found.implausible.tolist()) == ([True, False], [False, False])
+
+
+@pytest.mark.parametrize("text", ["1:2", "50 %", "-2", "-1:50", "100"])
+def test_slopes_that_no_bearing_has(text):
+    assert numbers(SLOPE, text).implausible.tolist() == [True]
+
+
+@pytest.mark.parametrize("text", ["3", "3.0", "3.", "+3", " 3 ", "03"])
+def test_counts_of_text(text):
+    assert_numbers(numbers(RINGS, text, unit="in"), [3.0])
+
+
+def test_counts_of_numbers():
+    found = numbers(RINGS, 3.0, 0.0, None, 2.5, 51.0, -1.0, math.inf, unit="in")
+    np.testing.assert_array_equal(found.numbers, [3, 0] + [math.nan] * 5)
+    assert found.unreadable.tolist() == [False, False, False, True, False, False, False]
+    assert found.implausible.tolist() == [False, False, False, False, True, True, True]
+    assert_numbers(numbers(RINGS, 4, 50, kind=pa.int16()), [4.0, 50.0])
+
+
+@pytest.mark.parametrize("cell", ["2.5", "two", "1e1", "3 in", "1/2", "½", "٣", "3-4", "1_0", "nan", "--"])
+def test_what_is_no_count(cell):
+    found = numbers(RINGS, cell, "")
+    assert np.isnan(found.numbers).all()
+    assert found.unreadable.tolist() == [True, False]
+
+
+@given(st.lists(st.integers(0, 50), min_size=1, max_size=5))
+def test_whole_numbers_survive_as_number_and_as_text(counts):
+    for cells in (column(*counts), column(*map(str, counts)), column(*map(float, counts))):
+        assert read_numbers(cells, len(counts), RINGS, unit="").numbers.tolist() == counts
+
+
+# ---------------------------------------------------------------- sizes
+
+
+def sizes(*cells, unit="", kind=None, spec=TOP):
+    return read_sizes(column(*cells, kind=kind), len(cells), spec, unit=unit)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "width", "length"),
+    [
+        ("660 mm", "", 0.66, math.nan),
+        ("26", "in", 26 * INCH, math.nan),
+        ("24x36 in", "", 24 * INCH, 36 * INCH),
+        ("24x36 in", "mm", 24 * INCH, 36 * INCH),  # a side without a unit takes the last side's
+        ("24 X 36", "in", 24 * INCH, 36 * INCH),
+        ("24×36", "in", 24 * INCH, 36 * INCH),
+        ("600 mm x 900 mm", "in", 0.6, 0.9),
+        ("450x600", "mm", 0.45, 0.6),
+        ("36x24 in", "", 36 * INCH, 24 * INCH),  # width first, whichever is longer
+        ("600x600 mm", "", 0.6, 0.6),
+        ("2'x3'", "us-ft", 2 * US_FOOT, 3 * US_FOOT),
+        ("2 ft x 3 ft", "m", 2 * FOOT, 3 * FOOT),
+        (" 24 1/2 x 36 1/4 in ", "", 24.5 * INCH, 36.25 * INCH),
+    ],
+)
+def test_sizes_of_text(text, unit, width, length):
+    found = sizes(text, "", None, unit=unit)
+    np.testing.assert_allclose(found.numbers, [width, math.nan, math.nan], rtol=1e-14)
+    np.testing.assert_allclose(found.length, [length, math.nan, math.nan], rtol=1e-14)
+    assert not (found.unreadable | found.implausible).any()
+
+
+@pytest.mark.parametrize("kind", [pa.float64(), pa.int32()])
+def test_numbers_are_diameters(kind):
+    found = sizes(660, None, 5, unit="mm", kind=kind)
+    np.testing.assert_allclose(found.numbers, [0.66, math.nan, math.nan])
+    assert np.isnan(found.length).all()
+    assert (found.implausible.tolist(), found.stated[2]) == ([False, False, True], 0.005)
+
+
+@pytest.mark.parametrize(
+    ("text", "stated"),
+    [
+        ("24x360 in", 360 * INCH),
+        ("240x36 in", 240 * INCH),
+        ("240x360 in", 240 * INCH),
+        ("1x24 in", INCH),
+        ("-24x36 in", -24 * INCH),
+        ("0 in", 0.0),
+        ("24x0 in", 0.0),
+        ("3.01 m", 3.01),
+    ],
+)
+def test_a_size_with_one_side_past_the_limits_is_left_out_as_a_whole(text, stated):
+    # 0.05 m to 3 m, of each side
+    found = sizes(text)
+    assert np.isnan([found.numbers[0], found.length[0]]).all()
+    assert (found.implausible.tolist(), found.unreadable.tolist()) == ([True], [False])
+    assert found.stated[0] == pytest.approx(stated, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    "cell", ["24x36", "24 by 36 in", "x36 in", "24x in", "24x36x6 in", "x", "24,5x36 in", "abt 24 in"]
+)
+def test_sizes_that_cannot_be_read(cell):
+    found = sizes(cell, "")
+    assert np.isnan([*found.numbers, *found.length]).all()
+    assert (found.unreadable.tolist(), found.implausible.tolist()) == ([True, False], [False, False])
+
+
+def test_bare_sizes_without_a_declared_unit_cannot_be_read():
+    assert sizes("24x36", "660", unit="").unreadable.tolist() == [True, True]
+    assert sizes(660.0, None, unit="").unreadable.tolist() == [True, False]
+
+
+def test_no_column_of_sizes():
+    for cells in (None, column(None, None, kind=pa.null())):
+        found = read_sizes(cells, 2, TOP, unit="mm")
+        assert np.isnan([*found.numbers, *found.length]).all()
+        assert not (found.unreadable | found.implausible).any()
+    assert len(read_sizes(column(kind=pa.string()), 0, TOP, unit="mm").length) == 0
+
+
+@given(st.integers(50, 3000), st.integers(50, 3000))
+def test_sides_keep_their_order(width, length):
+    found = sizes(f"{width}x{length} mm", f"{width} mm x {length} mm")
+    assert found.numbers.tolist() == [width / 1000] * 2
+    assert found.length.tolist() == [length / 1000] * 2
+
+
+@given(st.lists(st.text(max_size=12) | st.text("0123456789 x.inm'\"/", max_size=12), max_size=6))
+def test_any_text_is_a_size_a_blank_or_a_reason(cells):
+    found = read_sizes(pa.chunked_array([pa.array(cells, pa.string())]), len(cells), TOP, unit="in")
+    blank = np.array([not cell.strip() for cell in cells], dtype=bool)
+    told = found.unreadable | found.implausible
+    np.testing.assert_array_equal(np.isnan(found.numbers), blank | told)
+    assert not (blank & told).any()
+    assert not (np.isnan(found.numbers) & np.isfinite(found.length)).any()
+    there = np.concatenate([found.numbers[~np.isnan(found.numbers)], found.length[~np.isnan(found.length)]])
+    assert ((there >= TOP.low) & (there <= TOP.high)).all()
 
 
 # ---------------------------------------------------------------- texts

@@ -1,0 +1,118 @@
+"""Probability that a structure needs each kind of work, in closed form.
+
+The true raise is x = raise + e, e normal with the raise's sd. `keep` holds where |x| leaves today's rim within the
+owner's tolerance, `riser` where a riser of the frame's seat comes near enough: unions of intervals of x. Everything
+else is work on the chimney. The chimney moves with e and has an error of its own besides; where it passes a limit the
+work is for an engineer. That own error is taken by a fixed Gauss-Hermite rule of seven points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoadjust.core.columns import CONDITIONS, KINDS, RIM_BASES
+from geoadjust.core.method import NO_CHANGE, Case
+from geoadjust.core.normal import union_probability
+from geoadjust.core.result import riser_lift
+from geoadjust.core.rim import frame_edges
+
+Floats = NDArray[np.float64]
+
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bands:
+    """Intervals of the raise (n, k) [m] in which a cover may stay, and in which a riser does; NaN = none."""
+
+    keep_low: Floats
+    keep_high: Floats
+    riser_low: Floats
+    riser_high: Floats
+
+    @classmethod
+    def of(cls, case: Case) -> Bands:
+        """From the owner's tolerance and the parts."""
+        structures, rules, lift = case.structures, case.rules, case.rims.raise_
+        low, high = band(case)
+        level = case.level()
+        known = np.isin(case.rims.rim_basis, [RIM_BASES.index("gap"), RIM_BASES.index("surveyed")])
+        stays = "keep" in rules.methods
+        keep = known & level & ~structures.recast & stays
+        poor = structures.chimney_condition == CONDITIONS.index("poor")
+        seats = case.stacked() & ~((structures.riser_present == 1) | poor | structures.recast) & level
+        spans = [_riser_span(case, index, low, high) for index in range(len(case.catalogue.riser))]
+        if "riser" not in rules.methods or not spans:
+            spans = [(np.full(len(lift), np.nan),) * 2]
+        lows, highs = (np.column_stack(ends) for ends in zip(*spans, strict=True))
+        lows = np.where(seats[:, None], np.maximum(lows, NO_CHANGE), np.nan)
+        highs = np.where(seats[:, None], np.minimum(highs, rules.max_riser), np.nan)
+        keep_ends = [np.where(keep, end, np.nan)[:, None] for end in (-high, -low)]
+        return cls(keep_ends[0], keep_ends[1], lows, highs)
+
+
+def band(case: Case) -> tuple[Floats, Floats]:
+    """Heights of a rim above the target, with today's tilt, that the owner's tolerance allows [m]: lowest, highest."""
+    rules, n = case.rules, len(case.structures)
+    if rules.measured_by == "edge":
+        room = rules.tolerance - frame_edges(case.structures).support(*case.tilt())
+        return -np.where(room >= 0, room, np.nan), np.where(room >= 0, room, np.nan)
+    if rules.measured_by == "adjacent_mean":
+        return np.full(n, -rules.tolerance), np.full(n, rules.tolerance)
+    under = case.bars.height - case.rims.target[:, None] - rules.recess
+    half = under.shape[1] // 2
+    axial = under[:, [0, half]]
+    axial = np.where(np.isfinite(case.structures.axis)[:, None], axial, np.column_stack([under.min(1), under.max(1)]))
+    axial = np.where(np.isfinite(axial).all(axis=1)[:, None], axial, 0.0)
+    return axial.max(axis=1) - rules.tolerance, axial.min(axis=1) + rules.tolerance
+
+
+def _riser_span(case: Case, index: int, low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    """Raises for which this riser is near enough; NaN where it does not seat."""
+    riser = case.catalogue.riser[index]
+    castings = [casting.id for casting in case.catalogue.casting]
+    seats = np.isin(case.structures.casting, [castings.index(name) for name in riser.castings if name in castings])
+    fits = seats | (not riser.castings)
+    if riser.seat_diameter is not None:
+        fits &= np.abs(case.structures.seat_diameter - riser.seat_diameter) <= case.rules.seat_tolerance + 1e-6
+    lift = riser_lift(np.full(len(fits), riser.height), case.rims)
+    usable = fits & riser.available
+    return np.where(usable, lift - high, np.nan), np.where(usable, lift - low, np.nan)
+
+
+def shares(case: Case, bands: Bands, raise_sd: Floats, chimney_sd: Floats) -> dict[str, Floats]:
+    """p_keep, p_riser, p_chimney, p_rebuild, (n,) each; they add up to 1, NaN where the raise's sd is unknown."""
+    mean = np.where(np.isfinite(case.rims.raise_), case.rims.raise_, np.nan)
+    keep = union_probability(mean, raise_sd, bands.keep_low, bands.keep_high)
+    low = np.concatenate([bands.keep_low, bands.riser_low], axis=1)
+    high = np.concatenate([bands.keep_high, bands.riser_high], axis=1)
+    either = union_probability(mean, raise_sd, low, high)
+    past = _past(case, mean, raise_sd, chimney_sd, low, high) - either
+    past = np.where(np.isfinite(past), np.clip(past, 0.0, 1.0), np.where(np.isfinite(either), 0.0, np.nan))
+    valve = case.structures.kind == KINDS.index("valve")
+    past = np.where(valve | case.structures.floating, 0.0 * either, past)
+    return {"p_keep": keep, "p_riser": either - keep, "p_rebuild": past, "p_chimney": 1.0 - either - past}
+
+
+def _past(case: Case, mean: Floats, raise_sd: Floats, chimney_sd: Floats, low: Floats, high: Floats) -> Floats:
+    """Probability that a method without the chimney does, or that the chimney passes a limit."""
+    chimneys, rules = case.chimneys, case.rules
+    known = np.isfinite(chimneys.height)
+    tall = np.where(known, chimneys.height_max, chimneys.change_max)
+    room = rules.max_chimney - tall
+    thin = np.where(known, rules.min_part - chimneys.height_min, -np.inf)
+    deep = -chimneys.change_min - case.structures.existing_chimney
+    drop = np.fmax(thin, np.where(np.isfinite(deep), deep, -np.inf))
+    own = np.sqrt(np.maximum(np.where(known, chimney_sd**2 - raise_sd**2, 0.0), 0.0))
+    total = np.zeros(len(mean))
+    endless = np.full(len(mean), np.inf)
+    for node, weight in zip(NODES, WEIGHTS, strict=True):
+        above, below = mean + room - node * own, mean + drop - node * own
+        lows = np.column_stack([low, above, -endless])
+        highs = np.column_stack([high, endless, below])
+        total += weight * union_probability(mean, raise_sd, lows, highs)
+    return total
