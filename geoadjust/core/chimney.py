@@ -75,7 +75,7 @@ def build_chimneys(structures: Structures, rims: Rims, millings: Millings, rules
 
 
 def farthest(outline: Outlines, east: Floats, north: Floats, level: Floats) -> Floats:
-    """Azimuth [rad] of the outline's point farthest along a gradient; a rectangle's corner; `level` without gradient."""
+    """Azimuth [rad] of the outline's point farthest along a gradient; `level` where there is none."""
     sin, cos = np.sin(outline.azimuth), np.cos(outline.azimuth)
     across, along = east * cos - north * sin, east * sin + north * cos
     corner = np.arctan2(np.sign(across) * outline.width, np.sign(along) * outline.length) + outline.azimuth
@@ -85,7 +85,7 @@ def farthest(outline: Outlines, east: Floats, north: Floats, level: Floats) -> F
 
 
 def along_axis(structures: Structures, rims: Rims, rules: RuleSet) -> Floats:
-    """Length along a chimney's axis over the vertical height: 1 where it stands plumb, else sqrt(1 + b^2) / (1 + g.b)."""
+    """Length along a chimney's axis over the vertical height: 1 where plumb, else sqrt(1 + b^2) / (1 + g.b)."""
     if rules.stand == "plumb":
         return np.ones(len(structures))
     east, north = structures.bearing_slope_east, structures.bearing_slope_north
@@ -101,7 +101,7 @@ def _foot_shift(structures: Structures, rims: Rims, height: Floats, rules: RuleS
         own = np.sqrt(1 + structures.bearing_slope_east**2 + structures.bearing_slope_north**2)
         lean = np.where(np.isfinite(height), height, 0.0) / own
         east, north = east + lean * structures.bearing_slope_east, north + lean * structures.bearing_slope_north
-    return np.hypot(east, north)
+    return np.asarray(np.hypot(east, north))
 
 
 def find_bearings(

@@ -72,9 +72,7 @@ def make_cuts(
     )
 
 
-def _ordinates(
-    outline: Outlines, mark: Floats, centre: Floats, gradient: Floats
-) -> tuple[Floats, NDArray[np.int64]]:
+def _ordinates(outline: Outlines, mark: Floats, centre: Floats, gradient: Floats) -> tuple[Floats, NDArray[np.int64]]:
     """Heights at the stations, (n, 16), and how many of them there are."""
     east, north, count = outline.stations(mark)
     heights = centre[:, None] + gradient[:, :1] * east + gradient[:, 1:] * north

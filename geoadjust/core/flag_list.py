@@ -254,9 +254,7 @@ FLAGS: tuple[Flag, ...] = (
         "",
         "A size that decides whether the liner clears is unknown: measure casting and bearing.",
     ),
-    Flag(
-        "liner_too_short", INFO, MEASURE, "mm", "No liner: the short side would be {value} under the least height."
-    ),
+    Flag("liner_too_short", INFO, MEASURE, "mm", "No liner: the short side would be {value} under the least height."),
     Flag("liner_too_long", INFO, MEASURE, "mm", "No liner: the long side would be {value} over the stock height."),
     Flag(
         "rings_past_limit",

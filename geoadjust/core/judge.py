@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +45,7 @@ class Setting:
 
     ring: Ring
     rough: float
-    accuracy: Accuracy = Accuracy()
+    accuracy: Accuracy = field(default_factory=Accuracy)
     design: bool = False
     cross_slope: float | None = None
 
@@ -159,8 +159,8 @@ def note_rims(notes: Notes, structures: Structures, rims: Rims, roads: Roads, ru
     broken = roads.finished.shape == ROAD_SHAPES.index("break")
     edge = frame_edges(structures)
     under = broken & (np.abs(roads.finished.fold_offset) < edge.reach()) & (structures.paved != 0)
-    low, high = extreme_gaps(target_plane(rims) + [rules.recess, 0.0, 0.0], roads.finished, edge)
-    notes.add("crown_under_cover", under, np.maximum(high, -low))
+    low, high = extreme_gaps(target_plane(rims), roads.finished, edge)
+    notes.add("crown_under_cover", under, np.maximum(high + rules.recess, -low - rules.recess))
     notes.add("axis_missing", ~np.isfinite(structures.axis))
     if rules.rim_reference == "bar":
         unread = ~np.isfinite(roads.bars.height).all(axis=1)

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from geoadjust.core.columns import KINDS
 from geoadjust.core.flags import Notes
-from geoadjust.core.stack import SLACK, tallest
+from geoadjust.core.shelf import SLACK
+from geoadjust.core.stack import tallest
 
 if TYPE_CHECKING:
     from geoadjust.core.method import Case

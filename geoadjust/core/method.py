@@ -28,11 +28,12 @@ from geoadjust.core.columns import (
 )
 from geoadjust.core.flags import Notes
 from geoadjust.core.limits import past_limits
-from geoadjust.core.parts import Catalogue
+from geoadjust.core.parts import Catalogue, RiserPart
 from geoadjust.core.result import riser_lift
 from geoadjust.core.rim import frame_edges
 from geoadjust.core.rules import RuleSet
-from geoadjust.core.stack import SLACK, Demand, steepest
+from geoadjust.core.shelf import SLACK
+from geoadjust.core.stack import Demand, steepest
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -170,19 +171,24 @@ def nearest_riser(case: Case) -> tuple[NDArray[np.int16], Floats]:
     """Riser of the frame's seat that leaves the least; cheaper, then earlier, on a tie. -1 and inf where none seats."""
     n = len(case.structures)
     part, off, price = np.full(n, -1, dtype=np.int16), np.full(n, np.inf), np.full(n, np.inf)
-    castings = [casting.id for casting in case.catalogue.casting]
     for index, riser in enumerate(case.catalogue.riser):
-        seats = [castings.index(name) for name in riser.castings if name in castings]
-        fits = np.isin(case.structures.casting, seats) | (not riser.castings)
-        if riser.seat_diameter is not None:
-            apart = np.abs(case.structures.seat_diameter - riser.seat_diameter)
-            fits = fits & (apart <= case.rules.seat_tolerance + SLACK)
+        fits = riser_seats(case, riser)
         left = np.round(case.off(riser_lift(np.full(n, riser.height), case.rims) - case.rims.raise_), 9)
-        better = fits & riser.available & ((left < off) | ((left == off) & (riser.price < price)))
+        better = fits & ((left < off) | ((left == off) & (riser.price < price)))
         part, off, price = (
             np.where(better, new, old) for new, old in ((index, part), (left, off), (riser.price, price))
         )
     return part.astype(np.int16), off
+
+
+def riser_seats(case: Case, riser: RiserPart) -> Mask:
+    """Where a riser that is to be had seats: by the casting's name where it names some, and by the frame's seat."""
+    castings = [casting.id for casting in case.catalogue.casting]
+    named = [castings.index(name) for name in riser.castings if name in castings]
+    fits: Mask = np.isin(case.structures.casting, named) | (not riser.castings)
+    if riser.seat_diameter is not None:
+        fits = fits & (np.abs(case.structures.seat_diameter - riser.seat_diameter) <= case.rules.seat_tolerance + SLACK)
+    return fits & riser.available
 
 
 def _try_rings(case: Case, open_: Mask, notes: Notes) -> Tried:

@@ -47,7 +47,8 @@ def plan_milling(
     milling = ((stated(structures.mill) > 0) | profiled(structures, cross_slope)) & (structures.paved != 0)
     today = np.column_stack([rims.existing_rim, rims.existing_slope_east, rims.existing_slope_north])
     low, high = extreme_gaps(today, roads.milled, edge)
-    lower_by = np.where(milling, np.maximum(high + rules.milling_clearance, 0.0), np.where(np.isfinite(high), 0.0, np.nan))
+    nothing = np.where(np.isfinite(high), 0.0, np.nan)
+    lower_by = np.where(milling, np.maximum(high + rules.milling_clearance, 0.0), nothing)
     on_stack, room = plate_rooms(structures, rims, rules)
     how = _how(structures, lower_by, room, plate_seats(structures, rules))
     target = np.column_stack([rims.target, rims.target_slope_east, rims.target_slope_north])
@@ -63,8 +64,8 @@ def plan_milling(
         lower_by=lower_by,
         lower_how=how,
         plate_high=np.where(milling & (how == AROUND), lower_by - room, np.nan),
-        bump=np.where(unknown & ~np.bool_(before), np.nan, np.where(worked, bump, lower_by * 0.0)),
-        hole=np.where(unknown, np.nan, np.where(milling, np.maximum(down - low, 0.0), lower_by * 0.0)),
+        bump=np.where(unknown & ~np.bool_(before), np.nan, np.where(worked, bump, nothing)),
+        hole=np.where(unknown, np.nan, np.where(milling, np.maximum(down - low, 0.0), nothing)),
     )
 
 

@@ -54,7 +54,7 @@ def normal_cdf(z: ArrayLike) -> Floats:
     values = np.asarray(z, dtype=float)
     x = np.minimum(np.abs(values) / np.sqrt(2.0), FARTHEST)
     tail = 0.5 * np.exp(-x * x) * np.polyval(ABOVE, x) / np.polyval(BELOW, x)
-    return np.where(values > 0, 1.0 - tail, tail)
+    return np.asarray(np.where(values > 0, 1.0 - tail, tail))
 
 
 def interval_probability(mean: Floats, sd: Floats, low: Floats, high: Floats) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.columns import CONDITIONS, KINDS, RIM_BASES
-from geoadjust.core.method import NO_CHANGE, Case
+from geoadjust.core.method import NO_CHANGE, Case, riser_seats
 from geoadjust.core.normal import union_probability
 from geoadjust.core.result import riser_lift
 from geoadjust.core.rim import frame_edges
@@ -44,7 +44,8 @@ class Bands:
         stays = "keep" in rules.methods
         keep = known & level & ~structures.recast & stays
         poor = structures.chimney_condition == CONDITIONS.index("poor")
-        seats = case.stacked() & ~((structures.riser_present == 1) | poor | structures.recast) & level
+        taken = (structures.riser_present == 1) | poor | structures.recast
+        seats = np.asarray(case.stacked() & ~taken & level)
         spans = [_riser_span(case, index, low, high) for index in range(len(case.catalogue.riser))]
         if "riser" not in rules.methods or not spans:
             spans = [(np.full(len(lift), np.nan),) * 2]
@@ -65,8 +66,9 @@ def band(case: Case) -> tuple[Floats, Floats]:
         return np.full(n, -rules.tolerance), np.full(n, rules.tolerance)
     under = case.bars.height - case.rims.target[:, None] - rules.recess
     half = under.shape[1] // 2
-    axial = under[:, [0, half]]
-    axial = np.where(np.isfinite(case.structures.axis)[:, None], axial, np.column_stack([under.min(1), under.max(1)]))
+    axial = np.column_stack([under[:, 0], under[:, half]])
+    directed = np.isfinite(case.structures.axis)
+    axial = np.where(directed[:, None], axial, np.column_stack([under.min(axis=1), under.max(axis=1)]))
     axial = np.where(np.isfinite(axial).all(axis=1)[:, None], axial, 0.0)
     return axial.max(axis=1) - rules.tolerance, axial.min(axis=1) + rules.tolerance
 
@@ -74,13 +76,8 @@ def band(case: Case) -> tuple[Floats, Floats]:
 def _riser_span(case: Case, index: int, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     """Raises for which this riser is near enough; NaN where it does not seat."""
     riser = case.catalogue.riser[index]
-    castings = [casting.id for casting in case.catalogue.casting]
-    seats = np.isin(case.structures.casting, [castings.index(name) for name in riser.castings if name in castings])
-    fits = seats | (not riser.castings)
-    if riser.seat_diameter is not None:
-        fits &= np.abs(case.structures.seat_diameter - riser.seat_diameter) <= case.rules.seat_tolerance + 1e-6
-    lift = riser_lift(np.full(len(fits), riser.height), case.rims)
-    usable = fits & riser.available
+    usable = riser_seats(case, riser)
+    lift = riser_lift(np.full(len(usable), riser.height), case.rims)
     return np.where(usable, lift - high, np.nan), np.where(usable, lift - low, np.nan)
 
 

@@ -1,9 +1,9 @@
 """The cover as the chosen method leaves it: its plane, and what remains against the finished road all round.
 
-    keep, not_paved    today's rim plane
-    riser              today's rim plane, higher by height sqrt(1 + s0^2); the tilt stays today's
-    rings              target plane + misfit, less the slope that rings and bedding leave undone
-    all others         target plane
+keep, not_paved    today's rim plane
+riser              today's rim plane, higher by height sqrt(1 + s0^2); the tilt stays today's
+rings              target plane + misfit, less the slope that rings and bedding leave undone
+all others         target plane
 """
 
 from __future__ import annotations
@@ -72,7 +72,9 @@ def edge_distance(edge: Outlines, azimuth: Floats) -> Floats:
     """Distance of the outline from its centre [m] at azimuths (n, k)."""
     turn = azimuth - edge.azimuth[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        box = 1 / np.maximum(np.abs(np.sin(turn)) / edge.width[:, None], np.abs(np.cos(turn)) / edge.length[:, None]) / 2
+        box = (
+            1 / np.maximum(np.abs(np.sin(turn)) / edge.width[:, None], np.abs(np.cos(turn)) / edge.length[:, None]) / 2
+        )
     return np.where(edge.is_round[:, None], edge.width[:, None] / 2, box)
 
 

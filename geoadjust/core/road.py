@@ -155,9 +155,7 @@ def _planes_from_moments(sums: Floats) -> Floats:
     return _planes_from_sums(*centred, middle)
 
 
-def fit_roads(
-    samples: Samples, ring: Ring, edge: Outlines, *, noise: float = 0.0, density: float = 0.0
-) -> RoadModels:
+def fit_roads(samples: Samples, ring: Ring, edge: Outlines, *, noise: float = 0.0, density: float = 0.0) -> RoadModels:
     """Road model of each structure; NaN where the ring holds too few samples.
 
     Parameters
@@ -203,7 +201,7 @@ def _sample_noise(models: RoadModels, noise: float, density: float) -> Floats:
 
 
 def _edge_covariance(models: RoadModels, fold: Fold, edge: Outlines) -> Floats:
-    """Covariance (n, 3, 3) of the plane along the frame's edge, where the road breaks; else that of the road's plane."""
+    """Covariance (n, 3, 3) of the road's plane along the frame's edge; on one plane it is the plane's own."""
     covariance = models.covariance.copy()
     folded = np.flatnonzero(fold.found)
     if len(folded):

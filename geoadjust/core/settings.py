@@ -115,7 +115,7 @@ class Size(Length):
 
     def show(self, value: object) -> str:
         """`"660 mm"` or `"600 mm x 900 mm"`."""
-        width, length = value  # type: ignore[misc]
+        width, length = (float(side) for side in value)  # type: ignore[attr-defined]
         shown = Length.show(self, width)
         return shown if length != length else f"{shown[:-1]} x {Length.show(self, length)[1:]}"
 

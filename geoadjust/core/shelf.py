@@ -154,11 +154,15 @@ def _laid_out(
     joint: float,
     max_taper: float,
 ) -> Shelves:
-    classes = sorted({tapers for _, _, tapers in shelves}, key=lambda each: (len(each.slopes), each.slopes, each.places))
+    classes = sorted(
+        {tapers for _, _, tapers in shelves}, key=lambda each: (len(each.slopes), each.slopes, each.places)
+    )
     rows: list[list[Row]] = [[] for _ in range(most + 1)]
     stacks: list[Parts] = []
     rank: list[tuple[float, int, int, Parts]] = []
-    for (count, size, tapers), row in sorted(shelves.items(), key=lambda item: (item[0][:2], classes.index(item[0][2]))):
+    for (count, size, tapers), row in sorted(
+        shelves.items(), key=lambda item: (item[0][:2], classes.index(item[0][2]))
+    ):
         rows[count].append(Row(count, size, classes.index(tapers), len(stacks), len(stacks) + len(row)))
         found = [row[thickness] for thickness in sorted(row)]
         stacks += [parts for _, parts in found]

@@ -9,7 +9,8 @@ The bedding under the flange takes what is left, up to the owner's wedge; the re
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,9 @@ BLOCK = 8192
 """Structures at a time, so that what is looked up stays in the processor's cache; results do not depend on it."""
 FINE = 1e-9
 """Misfits count as equal when they round to the same multiple of this [m]."""
-NONE = np.iinfo(np.int64).max
+REPLACE, ON_TOP = POLICIES.index("replace_all"), POLICIES.index("add_on_top")
+FAR = 1e3
+"""Misfits are ranked up to this [m]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,16 +79,18 @@ def choose_stacks(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Stack
 
     Examples
     --------
-    A chimney of 110 mm that rises 3 % to the north: a ring of 50 mm, one of 20 to 40 mm on a flange of 0.8 m.
+    A chimney of 100 mm that is to rise 3 % to the north: the tapered ring makes 2.5 %, the bedding under a flange of
+    0.8 m the rest.
 
     >>> from geoadjust.core.parts import RingPart
-    >>> rings = (RingPart("flat", 0.05), RingPart("tapered", thin=0.02, thick=0.04, outside_diameter=0.8))
+    >>> rings = (RingPart("flat", 0.05, outside_diameter=0.8),
+    ...          RingPart("tapered", thin=0.02, thick=0.04, outside_diameter=0.8))
     >>> one, zero = np.ones(1), np.zeros(1)
-    >>> demand = Demand(0.050 * one, zero, 0.03 * one, zero, zero, 0.8 * one, 0.8 * one, zero, np.nan * one, 4 * one,
+    >>> demand = Demand(0.100 * one, zero, 0.03 * one, zero, zero, 0.8 * one, 0.8 * one, zero, np.nan * one, 4 * one,
     ...                 np.array([False]))
     >>> stacks = choose_stacks(demand, RuleSet(), Catalogue(ring=rings))
     >>> stacks.parts.tolist(), stacks.turn.tolist(), stacks.wedge.round(6).tolist(), stacks.misfit.round(6).tolist()
-    ([[1, -1, -1, -1]], [[0.0, nan, nan, nan]], [0.004], [-0.006])
+    ([[0, 1, -1, -1]], [[nan, 0.0, nan, nan]], [0.004], [-0.0])
     """
     shelves = expand(catalogue.ring, rules.max_rings, rules.joint, rules.min_edge, rules.max_taper)
     starts = range(0, max(len(demand), 1), BLOCK)
@@ -128,3 +133,150 @@ def steepest(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Floats:
 
 def _rows(demand: Demand, rows: slice) -> Demand:
     return Demand(*(getattr(demand, item.name)[rows] for item in fields(demand)))
+
+
+def _largest(demand: Demand, shelves: Shelves, value: Callable[[Row], float]) -> Floats:
+    """Largest value of a row whose rings the flange fits and whose count is to be had, (n,); -inf = none."""
+    fits = shelves.fits(demand.flange, demand.flange_inside, demand.shift)
+    best = np.full(len(demand), -np.inf)
+    for row in (row for rows in shelves.rows for row in rows):
+        usable = fits[row.size] & ~(row.count > demand.spare)
+        best = np.where(usable, np.maximum(best, value(row)), best)
+    return best
+
+
+def _choose(demand: Demand, rules: RuleSet, shelves: Shelves) -> Stacks:
+    search = _Search(demand, rules, shelves)
+    search.walk(search.asked, rules.tolerance + SLACK, settle=True)
+    found = search.entry >= 0
+    search.walk(search.asked & ~found, np.inf, settle=False)
+    return search.stacks(found)
+
+
+class _Search:
+    """Running best of the structures of one block; `rest` and `turns` per class of tapers, as far as they are known."""
+
+    def __init__(self, demand: Demand, rules: RuleSet, shelves: Shelves) -> None:
+        n = len(demand)
+        self.demand, self.rules, self.shelves = demand, rules, shelves
+        self.bed = np.where(demand.on_top, 0.0, demand.bed)
+        self.base = demand.height - self.bed + rules.joint * demand.on_top
+        self.asked = np.isfinite(self.base + demand.tilt_east + demand.tilt_north) & (demand.extent > 0)
+        self.mark = np.where(np.isfinite(demand.mark), demand.mark, 0.0)
+        self.ahead, self.right = seen_from(self.mark, demand.tilt_east, demand.tilt_north)
+        self.slope = np.sqrt(self.ahead**2 + self.right**2)
+        self.bedding = np.divide(rules.bedding_wedge, demand.extent, out=np.full(n, np.nan), where=demand.extent > 0)
+        self.fits = shelves.fits(demand.flange, demand.flange_inside, demand.shift)
+        self.reach: dict[int, tuple[Mask, Floats, Floats]] = {}
+        self.rest: dict[int, Floats] = {}
+        self.turns: dict[int, Floats] = {}
+        self.key = np.full(n, np.iinfo(np.int64).max)
+        self.entry, self.tapers = np.full(n, -1), np.full(n, -1)
+        self.misfit = np.full(n, np.inf)
+
+    def walk(self, rows: Mask, tolerance: float, *, settle: bool) -> None:
+        """Look up every row of stacks, fewest rings first; with `settle`, structures that have a stack drop out."""
+        for count, stacks in enumerate(self.shelves.rows):
+            open_ = rows & ~(count > self.demand.spare)
+            index = np.flatnonzero(open_ & (self.entry < 0) if settle else open_)
+            for row in stacks if len(index) else ():
+                self._look(row, index, tolerance)
+
+    def _look(self, row: Row, index: Ints, tolerance: float) -> None:
+        """Offer the two neighbours of the height among the stacks of a row, where the slope would do."""
+        total = self.shelves.total[row.first : row.last]
+        index = self._promising(row, index, tolerance)
+        rest = self._turn(row.tapers, index)
+        level = rest <= self.bedding[index] + self.rules.tilt_tolerance + SLACK
+        index = index[level]
+        wanted = self.base[index] - self._wedge(rest[level], index) / 2
+        above = np.searchsorted(total, wanted)
+        for place in (np.maximum(above - 1, 0), np.minimum(above, len(total) - 1)):
+            self._offer(row, index, place, total[place] - wanted, tolerance)
+
+    def _offer(self, row: Row, index: Ints, place: Ints, misfit: Floats, tolerance: float) -> None:
+        """Take a stack where it is better: nearer, then cheaper, then earlier in the catalogue; one number says all."""
+        size = np.abs(misfit)
+        order = self.shelves.order
+        key = np.rint(np.minimum(size, FAR) / FINE).astype(np.int64) * len(order) + order[row.first + place]
+        better = (size <= tolerance) & (key < self.key[index])
+        at = index[better]
+        self.key[at], self.misfit[at] = key[better], misfit[better]
+        self.entry[at], self.tapers[at] = row.first + place[better], row.tapers
+
+    def _promising(self, row: Row, index: Ints, tolerance: float) -> Ints:
+        """Structures whose slope and height the stacks of a row may meet, and better than what was found so far."""
+        level, least, most = self._reach(row.tapers)
+        index = index[self.fits[row.size][index] & level[index]]
+        total = self.shelves.total[row.first : row.last]
+        off = np.minimum(np.abs(self.misfit[index]), tolerance) + 2 * FINE
+        base = self.base[index]
+        place = np.searchsorted(total, base - most[index] - off)
+        within = total[np.minimum(place, len(total) - 1)] <= base - least[index] + off
+        return np.asarray(index[within & (place < len(total))])
+
+    def _reach(self, tapers: int) -> tuple[Mask, Floats, Floats]:
+        """Where a class of tapers may do, and between which thicknesses half the wedge would be [m], before turning."""
+        if tapers not in self.reach:
+            rings = self.shelves.tapers[tapers]
+            least, most = bounds_of_rest(rings, self.slope, self.rules.max_taper + SLACK)
+            level = least <= self.bedding + self.rules.tilt_tolerance + SLACK
+            if rings.slopes:
+                level &= np.isfinite(self.demand.mark)
+            everyone = slice(None)
+            self.reach[tapers] = level, self._wedge(least, everyone) / 2, self._wedge(most, everyone) / 2
+        return self.reach[tapers]
+
+    def _turn(self, tapers: int, index: Ints) -> Floats:
+        """Slope that a class of tapers leaves, best turned; every structure is turned once."""
+        rings, n = self.shelves.tapers[tapers], len(self.slope)
+        rest = self.rest.setdefault(tapers, np.full(n, np.nan))
+        turns = self.turns.setdefault(tapers, np.full((n, len(rings.slopes)), np.nan))
+        new = index[np.isnan(rest[index])]
+        limit = self.rules.max_taper + SLACK
+        rest[new], turns[new] = turn_rings(rings, self.ahead[new], self.right[new], limit)
+        return np.asarray(rest[index])
+
+    def _wedge(self, rest: Floats, index: Ints | slice) -> Floats:
+        return np.minimum(rest * self.demand.extent[index], self.rules.bedding_wedge)
+
+    def stacks(self, found: Mask) -> Stacks:
+        """What was found; `nearest` for all."""
+        parts = np.where(found[:, None], self.shelves.parts[self.entry], -1).astype(np.int16)
+        count = np.where(found, (parts >= 0).sum(axis=1), -1)
+        none = found & (count == 0) & ~self.demand.on_top
+        turn, ahead, right = self._turned(found, count)
+        rest = np.sqrt(ahead**2 + right**2)
+        over = np.maximum(rest - self.bedding, 0.0)
+        share = np.divide(over, rest, out=over, where=rest > 0)
+        left_east, left_north = seen_from(self.mark, ahead * share, right * share)
+        wedge = self._wedge(rest, slice(None))
+        on_bearing = np.where(self.demand.on_top | none, 0.0, self.rules.joint + self.bed)
+        return Stacks(
+            parts=parts,
+            turn=turn,
+            policy=np.where(found, np.where(self.demand.on_top, ON_TOP, REPLACE), -1).astype(np.int8),
+            count=count,
+            joint=np.full(len(found), self.rules.joint),
+            bottom=np.where(found, on_bearing, np.nan),
+            top=self.rules.joint + wedge / 2 + np.where(none, self.bed, 0.0),
+            misfit=np.where(found, self.misfit, np.nan),
+            nearest=np.where(np.isfinite(self.misfit), self.misfit, np.nan),
+            wedge=wedge,
+            left_east=left_east,
+            left_north=left_north,
+        )
+
+    def _turned(self, found: Mask, count: Ints) -> tuple[Floats, Floats, Floats]:
+        """Turn of each ring (n, p), and the slope that rings leave, seen from the mark (n,); NaN where none was found."""
+        turn = np.full((len(found), self.shelves.parts.shape[1]), np.nan)
+        ahead, right = np.where(found, self.ahead, np.nan), np.where(found, self.right, np.nan)
+        for tapers, turns in self.turns.items():
+            index = np.flatnonzero(found & (self.tapers == tapers))
+            slopes = self.shelves.tapers[tapers].slopes
+            for place, slope in enumerate(slopes):
+                angle = turns[index, place]
+                turn[index, count[index] - len(slopes) + place] = angle
+                ahead[index] -= slope * np.cos(angle)
+                right[index] -= slope * np.sin(angle)
+        return turn, ahead, right

@@ -28,7 +28,6 @@ from geoadjust.core.columns import (
     REFERENCES,
     RIM_BASES,
     RoadModels,
-    Structures,
     Uncertainties,
 )
 from geoadjust.core.flag_list import MEASURE, ORDER
@@ -200,5 +199,3 @@ def readiness(case: Case, found: Uncertainties, method: NDArray[np.int8], riser_
     for name, test in tests.items():
         fits |= (method == METHODS.index(name)) & test
     return np.where(fits, ORDER, MEASURE).astype(np.int8)
-
-

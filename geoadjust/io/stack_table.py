@@ -46,7 +46,7 @@ def stack_rows(results: Records, ids: Sequence[str], catalogue: Catalogue) -> It
     """
     method = results["verdicts.method"]
     asked = np.isin(method, [METHODS.index(name) for name in ("rings", "liner", "riser")])
-    for i in np.flatnonzero(asked | (results["others.count"] >= 0)):
+    for i in np.flatnonzero(asked | (results["others.count"] >= 0)).tolist():
         record, row = results[i], int(results["structures.row"][i])
         for policy, pieces in _stacks_of(record, METHODS[method[i]], catalogue):
             for place, (kind, part, thickness, taper, turn) in enumerate(pieces, 1):

@@ -20,7 +20,7 @@ from geoadjust.core.inputs import INPUT_NAMES
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.ring import Ring, inner_radius, outer_radius
 from geoadjust.core.rules import RuleSet
-from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, REASONS, SCHEDULE, STACK_PARTS, Column
+from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, REASONS, SCHEDULE, Column
 from geoadjust.io.remarks import remarks
 from geoadjust.io.spill import Records
 from geoadjust.io.stack_table import stack_table, stack_texts

@@ -172,7 +172,7 @@ def _bare_numbers(batch: RawBatch, theirs: str) -> bool:
     column = batch.attributes.column(theirs)
     if pa.types.is_integer(column.type) or pa.types.is_floating(column.type):
         return bool(column.null_count < len(column))
-    return any(_is_bare(text) for text in sorted(set(read_texts(column, len(batch)))))
+    return any(_is_bare(text) for text in set(read_texts(column, len(batch))))
 
 
 def _is_bare(text: str) -> bool:

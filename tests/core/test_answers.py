@@ -76,7 +76,10 @@ def test_a_crown_line_under_the_cover_is_milled_to_both_sides(make_structures, m
     right = np.array([math.cos(math.radians(30)), -math.sin(math.radians(30))])
     for out in (-0.5, -0.2, 0.0, 0.3):
         east, north = out * right
-        beyond = max(0.0, east * math.sin(milled.fold_azimuth[0]) + north * math.cos(milled.fold_azimuth[0]) - milled.fold_offset[0])
+        beyond = max(
+            0.0,
+            east * math.sin(milled.fold_azimuth[0]) + north * math.cos(milled.fold_azimuth[0]) - milled.fold_offset[0],
+        )
         z = milled.height[0] + milled.slope_east[0] * east + milled.slope_north[0] * north + milled.fold[0] * beyond
         assert z == pytest.approx(10 - 0.040 - 0.03 * abs(out + 0.2), abs=1e-12)
 
@@ -89,9 +92,8 @@ def test_measure_down_on_a_steep_street_is_too_thin(make_structures, make_roads,
         measure_down_from=0,
         casting_height=7 * INCH,
         flange_diameter=27 * INCH,
-        gap=0.0,
     )
-    rules = RuleSet(min_part=0.025, bedding_wedge=0.1)
+    rules = RuleSet(min_part=0.025)
     rings = Catalogue(ring=(RingPart("r25", thickness=0.025), RingPart("r10", thickness=0.010)))
     found = find(structures, make_roads(slope_north=0.10), rules=rules, catalogue=rings)
     assert found.chimneys.height[0] / INCH == pytest.approx(1.715, abs=5e-4)
@@ -108,7 +110,14 @@ def test_two_tapers_turned_against_each_other(make_structures, make_roads, find)
     diameter = 0.9
     rings = Catalogue(
         ring=(
-            RingPart("t", thin=0.030, thick=0.030 + 0.025 * diameter, outside_diameter=diameter, inside_diameter=0.61, turn_step=1.0),
+            RingPart(
+                "t",
+                thin=0.030,
+                thick=0.030 + 0.025 * diameter,
+                outside_diameter=diameter,
+                inside_diameter=0.61,
+                turn_step=1.0,
+            ),
         )
     )
     height = 2 * (0.030 + 0.0125 * diameter) + 3 * 0.006

@@ -1,4 +1,4 @@
-"""Tables of the job and parts of the catalogue: every default is allowed, every value can be written and read back."""
+"""Tables of the job: every default is allowed, every value can be written and read back."""
 
 import math
 import re
@@ -11,10 +11,11 @@ from pydantic import TypeAdapter, ValidationError
 
 from geoadjust.core import rules
 from geoadjust.core.columns import KINDS, METHODS
-from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import CHOSEN_METHODS, Job, RingTable, RuleSet, StructuresTable, SurfaceTable, Table
-from geoadjust.core.settings import Count, Length, Ratio, Word, Words, settings_of
+from geoadjust.core.settings import Count, Length, Number, Ratio, Word, Words, settings_of
+from geoadjust.errors import InputError
+from geoadjust.process import validate_job
 from geoadjust.units import parse_length
 
 TABLES = [
@@ -25,9 +26,6 @@ LEAST = {
     "SurfaceTable": {"path": "road.tif"},
     "CentrelinesTable": {"path": "streets.gpkg"},
     "RulesFile": {"path": "owner.toml"},
-    "CastingPart": {"id": "A", "height": 0.2, "frame_top_diameter": 0.66, "flange_outside_diameter": 0.9},
-    "RingPart": {"id": "R", "thickness": 0.05},
-    "RiserPart": {"id": "U", "height": 0.04},
     "Job": {"structures": StructuresTable("covers.gpkg"), "surface": (SurfaceTable("road.tif"),),
             "output": rules.OutputTable()},
 }  # fmt: skip
@@ -60,7 +58,7 @@ def ends_of(setting):
     """Values at both ends of what is allowed."""
     if isinstance(setting, Length):
         return [float(parse_length(text)) for text in (setting.low, setting.high)]
-    if isinstance(setting, (Ratio, Count)):
+    if isinstance(setting, (Ratio, Count, Number)):
         return [setting.low, setting.high]
     if isinstance(setting, Words):
         return [(), setting.words, setting.words[::-1]]
@@ -70,7 +68,7 @@ def ends_of(setting):
 
 
 def test_tables_are_found():
-    assert {"RuleSet", "RingTable", "Job", "Catalogue", "RingPart"} <= {table.__name__ for table in TABLES}
+    assert {"RuleSet", "RingTable", "Job", "FinishedTable", "CatalogueTable"} <= {table.__name__ for table in TABLES}
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -107,7 +105,7 @@ def test_help_is_one_line(setting, item):
     assert re.fullmatch("[a-z-]*", setting.flag)
 
 
-@pytest.mark.parametrize(("setting", "item"), of(Length, Ratio, Count, Word))
+@pytest.mark.parametrize(("setting", "item"), of(Length, Ratio, Count, Number, Word))
 def test_default_is_allowed_and_reads_back(setting, item):
     default = default_of(item)
     if default is MISSING or default is None:
@@ -115,7 +113,7 @@ def test_default_is_allowed_and_reads_back(setting, item):
     assert read(setting, default) == default
 
 
-@pytest.mark.parametrize(("setting", "item"), of(Length, Ratio, Count, Word))
+@pytest.mark.parametrize(("setting", "item"), of(Length, Ratio, Count, Number, Word))
 def test_both_ends_of_the_limits_read_back(setting, item):
     for value in ends_of(setting):
         assert read(setting, value) == value
@@ -132,7 +130,7 @@ def test_length_just_outside_its_limits_is_refused(setting, item):
         setting.parse(1)
 
 
-@pytest.mark.parametrize(("setting", "item"), of(Ratio, Count))
+@pytest.mark.parametrize(("setting", "item"), of(Ratio, Count, Number))
 def test_number_just_outside_its_limits_is_refused(setting, item):
     step = 1 if isinstance(setting, Count) else 1e-6
     for outside in (setting.low - step, setting.high + step):
@@ -162,7 +160,8 @@ def test_free_setting_reads_back(setting, item):
 def test_table_from_its_own_shown_values(table):
     """A job file written from a table gives the same table."""
     made = table(**LEAST.get(table.__name__, {}))
-    text = "\n".join(f"{name} = {setting.show(getattr(made, name))}" for name, setting in settings_of(table).items())
+    stated = {name: getattr(made, name) for name in settings_of(table) if getattr(made, name) is not None}
+    text = "\n".join(f"{name} = {settings_of(table)[name].show(value)}" for name, value in stated.items())
     assert TypeAdapter(table).validate_python(tomllib.loads(text)) == made
 
 
@@ -170,34 +169,6 @@ def test_table_from_its_own_shown_values(table):
 def test_unknown_key_is_refused(table):
     with pytest.raises(ValidationError, match="toleranse"):
         TypeAdapter(table).validate_python({**LEAST.get(table.__name__, {}), "toleranse": "6 mm"})
-
-
-@pytest.mark.parametrize(
-    ("part", "written", "made"),
-    [
-        (RingPart, {"id": "R2", "thickness": "2 in"}, RingPart("R2", 0.0508)),
-        (
-            RingPart,
-            {"id": "R2", "thickness": "50 mm", "outside_diameter": "36 in", "price": 12, "available": False},
-            RingPart("R2", 0.05, 0.9144, None, 12.0, False),
-        ),
-        (RiserPart, {"id": "U", "height": "1 1/2 in", "castings": ["A"]}, RiserPart("U", 0.0381, ("A",))),
-        (
-            CastingPart,
-            {"id": "A", "height": "7 3/4 in", "frame_top_diameter": "26 in", "flange_outside_diameter": "36 in"},
-            CastingPart("A", 0.19685, 0.6604, 0.9144),
-        ),
-    ],
-)
-def test_parts_from_a_file(part, written, made):
-    read = TypeAdapter(part).validate_python(written)
-    assert read == made
-    assert hash(read) == hash(made)
-
-
-def test_catalogue_is_a_key():
-    catalogue = TypeAdapter(Catalogue).validate_python({"ring": [{"id": "R", "thickness": "50 mm"}]})
-    assert {catalogue: 1}[Catalogue(ring=(RingPart("R", 0.05),))] == 1
 
 
 def test_job_of_three_paths():
@@ -246,6 +217,18 @@ def test_rule_set_may_be_narrowed():
     assert narrow != RuleSet()
     assert set(narrow.kinds) <= set(KINDS)
     assert len({narrow, RuleSet()}) == 2
+
+
+@pytest.mark.parametrize("pedestrian", ["yes", "no"])
+def test_pedestrian_routes_are_a_condition(pedestrian):
+    least = {"structures": {"path": "covers.gpkg"}, "surface": {"path": "road.tif"}}
+    walked = {"name": "walked on", "pedestrian": pedestrian}
+    assert len(validate_job({**least, "rules": [walked, {"name": "rest"}]}).rules) == 2
+    with pytest.raises(InputError, match="the last rule set has a condition") as caught:
+        validate_job({**least, "rules": [walked]})
+    assert "pedestrian" in caught.value.faults[0].remedy
+    with pytest.raises(InputError, match="matches everything"):
+        validate_job({**least, "rules": [{"name": "all", "pedestrian": ""}, {**walked, "name": "b"}, {"name": "c"}]})
 
 
 def test_no_default_is_a_number_that_is_none():

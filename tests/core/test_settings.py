@@ -10,10 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, Words, metres, settings_of
+from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Size, Word, Words, metres, settings_of
 from geoadjust.units import LengthError
 
 LENGTH = Length(help="a length", low="5 mm", high="300 mm")
+SIZE = Size(help="a size", low="50 mm", high="3 m")
+NUMBER = Number(help="degrees", low=1.0, high=360.0)
 RATIO = Ratio(help="a slope", low=0.0, high=0.2)
 COUNT = Count(help="a count", low=1, high=9)
 WORD = Word(help="a word", words=("", "red", "green"))
@@ -85,6 +87,46 @@ def test_shown_length_reads_back(tenths_of_micrometres):
     assert LENGTH.parse(written(LENGTH, inner)) == inner
 
 
+# --- sizes
+
+
+@pytest.mark.parametrize(
+    ("text", "width", "length"),
+    [
+        ("660 mm", 0.66, math.nan),
+        ("26 in", 0.6604, math.nan),
+        ("24x36 in", 0.6096, 0.9144),
+        ("600 mm x 24 in", 0.6, 0.6096),
+        ("50x3000 mm", 0.05, 3.0),
+    ],
+)
+def test_size_is_width_and_length(text, width, length):
+    found = SIZE.parse(text)
+    assert found[0] == width
+    assert found[1] == length or (math.isnan(length) and math.isnan(found[1]))
+
+
+@pytest.mark.parametrize("text", ["49 mm", "49x600 mm", "600x49 mm", "600x3001 mm", "-24x36 in", "4 m"])
+def test_a_size_with_a_side_outside_its_limits_is_refused(text):
+    with pytest.raises(ValueError, match="outside 50 mm to 3 m"):
+        SIZE.parse(text)
+
+
+@pytest.mark.parametrize("value", ["24x36", "660", "24x36x2 in", "x", "", 24, 0.6, True, None, [600, 900]])
+def test_what_is_no_size_is_refused(value):
+    with pytest.raises(ValueError, match=r"unit|number|neither|length|empty"):
+        SIZE.parse(value)
+
+
+@given(st.integers(500, 30_000), st.integers(500, 30_000) | st.none())
+@settings(max_examples=100, deadline=None)
+def test_shown_size_reads_back(width, length):
+    inner = (width / 1e4, math.nan if length is None else length / 1e4)
+    found = SIZE.parse(written(SIZE, inner))
+    assert found[0] == inner[0]
+    assert found[1] == inner[1] or (length is None and math.isnan(found[1]))
+
+
 # --- ratios
 
 
@@ -127,6 +169,17 @@ def test_count():
     for value in (True, 3.0, "3", None, math.nan):
         with pytest.raises(ValueError, match="not a whole number"):
             COUNT.parse(value)
+
+
+def test_number():
+    assert [NUMBER.parse(value) for value in (1, 22.5, 360.0)] == [1.0, 22.5, 360.0]
+    assert written(NUMBER, 22.5) == 22.5
+    for value in (0.999, 361, math.nan, math.inf):
+        with pytest.raises(ValueError, match="outside 1 to 360"):
+            NUMBER.parse(value)
+    for value in (True, "5", None):
+        with pytest.raises(ValueError, match="not a number"):
+            NUMBER.parse(value)
 
 
 def test_word():
@@ -174,6 +227,8 @@ class Paper:
     order: Annotated[tuple[str, ...], Words(help="an order", words=("red", "green"))] = ()
     name: Annotated[str, Setting(help="a name")] = "example"
     mill: Annotated[float | None, Length(help="milling", high="600 mm")] = None
+    frame: Annotated[tuple[float, float] | None, Size(help="a frame", high="3 m")] = None
+    step: Annotated[float, Number(help="a step", low=1.0, high=360.0)] = 5.0
 
 
 def test_pydantic_reads_what_people_write():
@@ -181,11 +236,14 @@ def test_pydantic_reads_what_people_write():
         {"joint": "1/4 in", "slope": "2 %", "rings": 3, "colour": "green", "order": ["green"], "mill": "40 mm"}
     )
     assert read == Paper(0.00635, 0.02, 3, "green", ("green",), "example", 0.04)
+    square = TypeAdapter(Paper).validate_python({"joint": 0, "frame": "24x36 in", "step": 45})
+    assert (square.frame, square.step) == ((0.6096, 0.9144), 45.0)
     assert TypeAdapter(Paper).validate_python({"joint": 0, "mill": None}) == Paper(0.0)
 
 
 def test_pydantic_lists_all_faults_and_keeps_the_sentence():
     wrong = {"joint": 6, "slope": "90 %", "rings": 9, "colour": "blue", "order": "red", "name": 5, "mill": "1 m"}
+    wrong |= {"frame": "24x36", "step": 0}
     with pytest.raises(ValidationError) as refused:
         TypeAdapter(Paper).validate_python(wrong)
     faults = {error["loc"][0]: error["msg"] for error in refused.value.errors()}
@@ -206,6 +264,8 @@ def test_schema_describes_the_written_form():
     assert described["order"]["items"]["enum"] == ["red", "green"]
     assert (described["rings"]["minimum"], described["rings"]["maximum"]) == (0, 8)
     assert {"const": 0} in described["joint"]["anyOf"]
+    assert (described["step"]["minimum"], described["step"]["maximum"]) == (1.0, 360.0)
+    assert described["frame"]["anyOf"][0]["type"] == "string"
 
 
 # --- the small helpers
