@@ -151,9 +151,17 @@ def parse_size(text: str, unit: str | None = None, *, foot: str = "ft") -> tuple
     if len(sides) != 2 or not all(sides):
         raise LengthError(text, "is neither a diameter nor WIDTHxLENGTH", "660 mm, 24x36 in, 600 mm x 900 mm")
     last = parse_length(sides[1], unit, foot=foot)
-    bare = sides[0][-1].isdigit()
-    named = sides[1].lstrip("0123456789. /-") if bare else ""
-    return parse_length(f"{sides[0]} {named}".strip(), unit, foot=foot), last
+    return parse_length(sides[0], _unit_beside(sides[1], unit, foot), foot=foot), last
+
+
+def _unit_beside(text: str, unit: str | None, foot: str) -> str | None:
+    """Unit of a bare side beside `text`: that of its number; `unit` where it has none, None beside feet and inches."""
+    _, body = _sign_and_body(text, _LENGTHS)
+    found = None if _FEET_INCHES.fullmatch(body) else _NUMBER_UNIT.fullmatch(body)
+    if not found:
+        return None
+    name = _UNIT_OF.get(found["name"])
+    return (foot if name == "ft" else name) if name else unit
 
 
 def parse_ratio(text: str) -> Fraction:

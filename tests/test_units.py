@@ -463,10 +463,6 @@ def test_refused_sizes_say_what_is_wrong(text, reason):
     assert caught.value.allowed
 
 
-BARE_SIDE = pytest.mark.xfail(reason="the unit of a bare side is taken from the text of the last, not from its number")
-
-
-@BARE_SIDE
 @pytest.mark.parametrize(
     ("text", "unit", "sides"),
     [
@@ -481,7 +477,6 @@ def test_a_bare_side_takes_the_unit_of_the_last_and_nothing_else_of_it(text, uni
     assert list(parse_size(text, unit)) == sides
 
 
-@BARE_SIDE
 @pytest.mark.parametrize("text", ["2x3'-2\"", "24x3 ft 2 in", "24x3'2\""])
 def test_a_bare_side_before_feet_and_inches_could_mean_two_things(text):
     with pytest.raises(LengthError):

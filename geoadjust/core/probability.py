@@ -103,13 +103,23 @@ def _past(case: Case, mean: Floats, raise_sd: Floats, chimney_sd: Floats, low: F
     room = rules.max_chimney - tall
     thin = np.where(known, rules.min_part - chimneys.height_min, -np.inf)
     deep = -chimneys.change_min - case.structures.existing_chimney
-    drop = np.fmax(thin, np.where(np.isfinite(deep), deep, -np.inf))
+    deep = np.where(np.isfinite(deep), deep, -np.inf)
+    bare_low, bare_high = _bare(case)
     own = np.sqrt(np.maximum(np.where(known, chimney_sd**2 - raise_sd**2, 0.0), 0.0))
-    total = np.zeros(len(mean))
-    endless = np.full(len(mean), np.inf)
+    total, endless = np.zeros(len(mean)), np.full(len(mean), np.inf)
     for node, weight in zip(NODES, WEIGHTS, strict=True):
-        above, below = mean + room - node * own, mean + drop - node * own
-        lows = np.column_stack([low, above, -endless])
-        highs = np.column_stack([high, endless, below])
+        at = mean - node * own
+        lows = np.column_stack([low, at + room, -endless, at + bare_high, -endless])
+        highs = np.column_stack([high, endless, at + np.minimum(thin, bare_low), at + thin, at + deep])
         total += weight * union_probability(mean, raise_sd, lows, highs)
     return total
+
+
+def _bare(case: Case) -> tuple[Floats, Floats]:
+    """Moves of the raise between which the flange can be set on the bearing without a ring; empty where it cannot."""
+    chimneys, demand, rules = case.chimneys, case.demand, case.rules
+    wedge = np.minimum(np.hypot(demand.tilt_east, demand.tilt_north) * demand.extent, rules.bedding_wedge)
+    off = rules.joint + demand.bed + wedge / 2 - chimneys.height
+    low, high = np.maximum(off - rules.tolerance, -chimneys.height_min), off + rules.tolerance
+    usable = case.stacked() & ("rings" in rules.methods) & (low < high)
+    return np.where(usable, low, np.inf), np.where(usable, high, np.inf)

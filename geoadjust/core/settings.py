@@ -101,23 +101,23 @@ class Length(Setting):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Size(Length):
-    """A diameter, or WIDTHxLENGTH of a rectangle. Inside: width and length in metres, NaN length = round."""
+    """A diameter, or WIDTHxLENGTH of a rectangle. Inside: width and length in metres, length 0 = round."""
 
     def parse(self, value: object) -> tuple[float, float]:  # type: ignore[override]
         """Width and length, each within the limits."""
         if not isinstance(value, str):
-            return Length.parse(self, value), float("nan")
+            return Length.parse(self, value), 0.0
         sides = [float(side) for side in parse_size(value)]
         low, high = float(parse_length(self.low)), float(parse_length(self.high))
         if not all(low <= side <= high for side in sides):
             raise ValueError(f"{value!r} is outside {self.low} to {self.high}")
-        return (sides[0], sides[1]) if len(sides) == 2 else (sides[0], float("nan"))
+        return (sides[0], sides[1]) if len(sides) == 2 else (sides[0], 0.0)
 
     def show(self, value: object) -> str:
         """`"660 mm"` or `"600 mm x 900 mm"`."""
         width, length = (float(side) for side in value)  # type: ignore[attr-defined]
         shown = Length.show(self, width)
-        return shown if length != length else f"{shown[:-1]} x {Length.show(self, length)[1:]}"
+        return shown if not length else f"{shown[:-1]} x {Length.show(self, length)[1:]}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

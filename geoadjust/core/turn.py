@@ -20,6 +20,8 @@ STEP = 1e-9
 """Slopes left [m/m] count as equal when they round to the same multiple of this; then the smaller turn wins."""
 CLOSE = 1e-5
 """Of a ring whose slope is asked for by less than this [m/m], several turns may be equal: all are tried."""
+PIECE = 2**15
+"""Pairs of turns that are looked at in one go, so that they stay in the processor's cache."""
 BARRED = np.int64(4e9)
 """Stands for the slope left, in `STEP`s, by turns that are not allowed."""
 
@@ -81,17 +83,17 @@ def seen_from(mark: Floats, east: Floats, north: Floats) -> tuple[Floats, Floats
     return east * np.sin(mark) + north * np.cos(mark), east * np.cos(mark) - north * np.sin(mark)
 
 
-def spread(slope: Floats, first: float, rest: Floats | float) -> Floats:
-    """Angle between uphill and the first ring's thick side that leaves a slope of `rest` to the second [rad], (n,).
+def spread(slope: Floats, first: float, second: float) -> Floats:
+    """Angle from uphill to the first ring's thick side if rings could be turned by any angle [rad], (n,).
 
-    By the law of cosines: rest^2 = slope^2 + first^2 - 2 slope first cos(spread). The mirror solution lies on the other
-    side of uphill. Where no angle does, the nearest: 0 or pi.
+    Law of cosines: second^2 = slope^2 + first^2 - 2 slope first cos(spread). The second ring stands on the other side
+    of uphill, at `spread(slope, second, first)`; the mirror image does as well. Where no angle makes the slope, the
+    nearest: 0 or pi. A figure to check turns by: whole steps leave `Tapers.snap` more than this at most.
 
     Parameters
     ----------
     slope : slope to make (n,) [m/m]
-    first : taper of the first ring [m/m]
-    rest : slope of the second ring (n,) [m/m]
+    first, second : tapers [m/m]
 
     Examples
     --------
@@ -100,8 +102,8 @@ def spread(slope: Floats, first: float, rest: Floats | float) -> Floats:
     >>> np.degrees(spread(np.hypot([0.02], [0.03]), 0.025, 0.025)).round(2).tolist()
     [43.85]
     """
-    cosine = (slope**2 + first**2 - np.square(rest)) / (2 * np.maximum(slope, 1e-12) * first)
-    return np.arccos(np.clip(cosine, -1.0, 1.0))
+    cosine = (slope**2 + first**2 - second**2) / (2 * np.maximum(slope, 1e-12) * first)
+    return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)))
 
 
 def bounds_of_rest(tapers: Tapers, slope: Floats, limit: float) -> tuple[Floats, Floats]:
@@ -160,30 +162,20 @@ def turn_rings(tapers: Tapers, ahead: Floats, right: Floats, limit: float) -> tu
 def _two_rings(tapers: Tapers, ahead: Floats, right: Floats, limit: float) -> Ints:
     """Key of the best turns: one number that sorts by slope left, first ring's place, second ring's place.
 
-    Only those places of the first ring are tried from which the second could still do better than `bounds_of_rest`:
-    |what is left to it - its taper| may not be more. By the law of cosines these are two arcs, each side of uphill.
+    Every place of the first ring is tried, with the best place of the second for what the first leaves.
     """
-    (first, second), (places, others) = tapers.slopes, tapers.places
-    slope = np.sqrt(ahead**2 + right**2)
-    most = bounds_of_rest(tapers, slope, limit)[1] + 4 * STEP
-    near, far = spread(slope, first, np.maximum(second - most, 0.0)), spread(slope, first, second + most)
-    uphill = np.arctan2(right, ahead)
-    step = FULL / places
-    start = np.ceil(np.stack([uphill - far, uphill + near], axis=1) / step).astype(np.int64)
-    stop = np.floor(np.stack([uphill - near, uphill + far], axis=1) / step).astype(np.int64) + 1
-    number = np.maximum(stop - start, 0).ravel()
-    end = np.cumsum(number)
-    place = (np.arange(end[-1]) + np.repeat(start.ravel() - (end - number), number)) % places if len(end) else end
-    of = np.repeat(np.arange(len(slope)), number.reshape(-1, 2).sum(axis=1))
-    turn = FULL * np.arange(places) / places
-    key = _last_ring(
-        tapers, ahead[of] - first * np.cos(turn)[place], right[of] - first * np.sin(turn)[place], limit, place
-    )
-    rest, last = np.divmod(key, others)
-    best = np.full(len(slope), BARRED * places * others)
-    heads = np.flatnonzero(np.diff(of, prepend=-1))
-    if len(heads):
-        best[of[heads]] = np.minimum.reduceat((rest * places + place) * others + last, heads)
+    slope, (places, others) = tapers.slopes[0], tapers.places
+    place = np.arange(places)
+    turn = FULL * place / places
+    rows = max(1, PIECE // places)
+    best = np.empty(len(ahead), dtype=np.int64)
+    for start in range(0, len(ahead), rows):
+        piece = slice(start, start + rows)
+        left_ahead = (ahead[piece, None] - slope * np.cos(turn)).ravel()
+        left_right = (right[piece, None] - slope * np.sin(turn)).ravel()
+        below = np.tile(place, len(left_ahead) // places)
+        rest, last = np.divmod(_last_ring(tapers, left_ahead, left_right, limit, below), others)
+        best[piece] = ((rest * places + below) * others + last).reshape(-1, places).min(axis=1)
     return best
 
 

@@ -117,6 +117,7 @@ def _figures(castings: Sequence[CastingPart], name: str, index: Index) -> Floats
 def _catalogue_sizes(castings: Sequence[CastingPart], name: str, index: Index) -> Floats:
     """One size of the castings named, (2, n)."""
     sizes = np.array([*(getattr(part, name) for part in castings), (np.nan, np.nan)], dtype=float)
+    sizes[:, 1] = np.where(sizes[:, 1] > 0, sizes[:, 1], np.nan)
     return np.ascontiguousarray(sizes[index].T)
 
 

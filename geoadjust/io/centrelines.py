@@ -220,7 +220,7 @@ def _judge(pairs: _Pairs, limit: float) -> Floats:
 def _left(pairs: _Pairs, chosen: Integers) -> Mask:
     """Whether the structure lies to the left of its piece, in the direction in which the piece is drawn, (g,)."""
     start, along = pairs.start[:, chosen], pairs.end[:, chosen] - pairs.start[:, chosen]
-    return np.asarray((start[0] * along[1] > start[1] * along[0]) & (pairs.distance[chosen] > 0))
+    return np.asarray(start[0] * along[1] > start[1] * along[0])
 
 
 def _bends(pairs: _Pairs, chosen: Integers, asked: Mask) -> Mask:

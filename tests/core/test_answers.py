@@ -7,8 +7,8 @@ import pytest
 
 from geoadjust.core.columns import LOWER_HOW, METHODS
 from geoadjust.core.judge import Setting
-from geoadjust.core.paving import mill_roads
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart
+from geoadjust.core.paving import mill_roads
 from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.rim import frame_edges
 from geoadjust.core.ring import Ring

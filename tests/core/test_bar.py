@@ -295,7 +295,8 @@ def test_noise_lifts_a_bar_by_less_than_half_the_tolerance(roads, cell, slope):
     found = bars(roads, z, n=300, cell=cell, mark=np.linspace(0, 6, 300), noise=noise)
     assert np.isfinite(found.height).all()
     # and no bar is given up for much less
-    assert 0.65 * TOLERANCE / 2 < found.height.mean() < TOLERANCE / 2
+    least = 0.65 if cell == 0.5 else 0.8
+    assert least * TOLERANCE / 2 < found.height.mean() < TOLERANCE / 2
 
 
 @pytest.mark.parametrize(("length", "radius"), [(2.4, 0.1), (3.0, 0.1), (6.0, 0.4575), (6.0, 0.1)])
@@ -333,9 +334,9 @@ def test_noise_of_3_mm_in_cells_of_a_tenth_is_no_hindrance(roads):
 def test_tilting_a_noisy_road_tilts_the_bar_with_it(roads, cell, slopes, mark):
     # symmetry: slope and noise do not meet, so the lift is the same on every slope. Without a slope taken off first it
     # grows with the slope
-    level, tilted = (
-        bars(roads, roads.plane(3.0, *tilt), cell=cell, mark=mark, noise=0.002) for tilt in ((0, 0), slopes)
-    )
+    made = {"cell": cell, "mark": mark, "noise": 0.002, "hole": lambda e, n: np.hypot(e - 1.2, n - 0.2) < 0.15}
+    level, tilted = (bars(roads, roads.plane(3.0, *tilt), **made) for tilt in ((0, 0), slopes))
+    assert np.isfinite(level.height).all()
     assert tilted.height == pytest.approx(level.height, abs=1e-9)
     along = slopes[0] * np.sin(level.azimuth) + slopes[1] * np.cos(level.azimuth)
     assert tilted.slope == pytest.approx(level.slope + along, abs=1e-9)

@@ -1,6 +1,5 @@
 """Parts of a catalogue: what a file says becomes metres, and middle and taper of a ring follow from its edges."""
 
-import math
 import tomllib
 from dataclasses import FrozenInstanceError, fields
 
@@ -15,7 +14,7 @@ from geoadjust.core.settings import Length, Number, Setting, Size, settings_of
 from geoadjust.units import parse_length
 
 INCH = 0.0254  # exactly (85 FR 62698, 5 Oct 2020)
-ROUND = math.nan
+ROUND = 0.0
 LEAST = {
     CastingPart: {
         "id": "A",

@@ -16,8 +16,8 @@ from pydantic import TypeAdapter
 
 from geoadjust.core.columns import quantities_of
 from geoadjust.core.flags import FLAGS
-from geoadjust.core.parts import Catalogue
 from geoadjust.core.judge import Setting
+from geoadjust.core.parts import Catalogue
 from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet

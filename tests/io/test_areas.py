@@ -157,6 +157,8 @@ def test_a_multipolygon_is_one_area():
     assert len(areas_of(both)) == 1
     assert found.count.tolist() == [1, 0, 1]
     assert_allclose(found.edge, [1, 5, 1])
+    behind = areas_of(both, shapely.box(60, 0, 80, 20), mill=[0.03, 0.05])
+    assert_allclose(ask(behind, [[50 + 5e-7, 10], [60 - 5e-7, 10]]).mill, [0.03, 0.05])
 
 
 def test_places_and_frames_without_a_value():
@@ -480,10 +482,11 @@ def test_contradiction_of_job_and_file(tmp_path):
 
 
 def test_metres_taken_for_degrees_are_refused_with_the_first_point(tmp_path):
-    path = geojson(tmp_path / "a.geojson", polygon([[-81, 40], [-80, 40], [-80, 41]]), square(5e5, 4.4e6), crs=None)
+    good = polygon([[-81, 40], [-80, 40], [-80, 41]])
+    path = geojson(tmp_path / "a.geojson", None, good, square(5e5, 4.4e6), crs=None)
     for crs in (UTM, LONLAT):
         message = fault_of(path, crs)
-        assert "feature 2 of " in message
+        assert "feature 3 of " in message
         assert "the first point is east 500000, north 4400000" in message
         assert "'WGS 84'" in message
 

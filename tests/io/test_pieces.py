@@ -1,4 +1,4 @@
-"""Straight pieces: frames against numpy's inverse and singular values, distances against shapely's, search against all."""
+"""Straight pieces: frames against numpy's inverse and singular values, distances against shapely's, an open search."""
 
 from __future__ import annotations
 
