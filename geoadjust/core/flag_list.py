@@ -114,7 +114,7 @@ FLAGS: tuple[Flag, ...] = (
     Flag("steep", WARN, ORDER, "%", "The finished road slopes {value} (limit {limit})."),
     Flag("bar_unreadable", WARN, REVIEW, "", "The bar cannot be laid here; the mean of the adjacent road was used."),
     # the rim
-    Flag("rim_missing", INFO, MEASURE, "", "No rim elevation."),
+    Flag("rim_missing", INFO, ORDER, "", "No rim elevation."),
     Flag(
         "rim_disagrees",
         WARN,
@@ -132,10 +132,8 @@ FLAGS: tuple[Flag, ...] = (
         "The surface's accuracy is not stated: no standard deviation of the raise.",
     ),
     Flag("lower_before_milling", INFO, ORDER, "mm", "Lower the rim by {value} before milling."),
-    Flag(
-        "bump_to_traffic", WARN, MEASURE, "mm", "Traffic meets iron {value} above the road in between (limit {limit})."
-    ),
-    Flag("hole_to_traffic", WARN, MEASURE, "mm", "Traffic meets a hole of {value} in between (limit {limit})."),
+    Flag("bump_to_traffic", WARN, ORDER, "mm", "Traffic meets iron {value} above the road in between (limit {limit})."),
+    Flag("hole_to_traffic", WARN, ORDER, "mm", "Traffic meets a hole of {value} in between (limit {limit})."),
     Flag(
         "plate_too_high",
         WARN,
@@ -146,7 +144,7 @@ FLAGS: tuple[Flag, ...] = (
     Flag(
         "plate_seat_unknown",
         INFO,
-        MEASURE,
+        ORDER,
         "",
         "The opening under the plate is unknown: check the plate's seat on site.",
     ),
@@ -160,7 +158,7 @@ FLAGS: tuple[Flag, ...] = (
         "The cover's edge stands {value} off the finished road somewhere (limit {limit}).",
     ),
     # bearing and casting
-    Flag("bearing_missing", INFO, MEASURE, "", "The bearing is unknown."),
+    Flag("bearing_missing", INFO, ORDER, "", "The bearing is unknown."),
     Flag(
         "bearing_disagrees",
         WARN,
@@ -178,7 +176,7 @@ FLAGS: tuple[Flag, ...] = (
         "mm",
         "measure_down {value} is not a depth to the bearing (limit {limit}); left out.",
     ),
-    Flag("chimney_total_unknown", INFO, MEASURE, "", "Only the change of the chimney is known, not its total."),
+    Flag("chimney_total_unknown", INFO, ORDER, "", "Only the change of the chimney is known, not its total."),
     Flag("casting_unknown", WARN, MEASURE, "", "The casting's height is unknown."),
     Flag("casting_size_assumed", INFO, MEASURE, "mm", "The flange's diameter is unknown; {value} was assumed."),
     Flag("new_casting", INFO, ORDER, "", "Another casting takes the place of today's."),

@@ -1,8 +1,8 @@
 """Tapered rings turned against each other: which turns make a slope, and what they leave to the bedding.
 
 The gradient of a ring's top, over that of its underside, has the length of the taper and points to the thick side. Two
-rings add like vectors. Rigid planes add like rotations; the difference is of third order and stays under .2 mm across
-any frame up to 5 % of slope. Seen from the mark: `ahead` along it, `right` clockwise of it; turns count clockwise.
+rings add like vectors. Rigid planes add like rotations; the difference is of third order, under .2 mm over .7 m for two
+rings of 5 % each. Seen from the mark: `ahead` along it, `right` clockwise of it; turns count clockwise.
 """
 
 from __future__ import annotations
@@ -144,6 +144,8 @@ def turn_rings(tapers: Tapers, ahead: Floats, right: Floats, limit: float) -> tu
     """
     if not tapers.slopes:
         return np.sqrt(ahead**2 + right**2), np.empty((len(ahead), 0))
+    if tapers.shortest > limit:
+        return np.full(len(ahead), np.inf), np.zeros((len(ahead), len(tapers.slopes)))
     if len(tapers.slopes) == 1:
         key = _last_ring(tapers, ahead, right, limit, None)
         rest, place = np.divmod(key, tapers.places[0])

@@ -120,7 +120,7 @@ def _wrong_casting(part: CastingPart) -> Iterator[Wrong]:
 
 def _sides(size: tuple[float, float]) -> list[float]:
     """Diameter alone, or width and length."""
-    return [side for side in size if side == side]
+    return [side for side in size if side]
 
 
 def _wrong_ring(part: RingPart) -> Iterator[Wrong]:

@@ -34,14 +34,23 @@ COLUMNS: dict[str, str | float | None] = {
     "MEAS_DOWN": None,
     "MD_FROM": None,
     "EX_CHIM": None,
+    "EX_RINGS": None,
     "RISER": None,
     "CHIM_COND": None,
     "MILL_IN": None,
     "OVLY_IN": None,
+    "PAVED": None,
+    "CROSSWALK": None,
 }
 """Columns of the layer besides ASSET_NO, TYPE and NOTE, and what stands there unless a case says otherwise."""
 
-FRAMES = {"SSMH": "round-standard", "SDMH": "round-standard", "WV": "valve-box", "HH": "round-light"}
+FRAMES = {
+    "SSMH": "round-standard",
+    "SDMH": "round-standard",
+    "WV": "valve-box",
+    "HH": "round-light",
+    "CB": "inlet-grate",
+}
 
 EMPTY, TWO_PARTS = "empty", "two parts"
 
@@ -110,7 +119,7 @@ CASES: tuple[Case, ...] = (
     Case("SS-131", "SSMH", 246, -1.8, 0, "chimney too tall", {"EX_CHIM": 13.0}),
     Case("SS-132", "SSMH", 112, 1.8, 2, "bearing too high", {"BRG_EL": -0.160}),
     Case("SS-133", "SSMH", 200, 1.9, 0, "near level: rings fit", {"CAST_HT": "7 3/4 in", "EX_CHIM": 5.5}),
-    Case("SS-134", "SSMH", 122, -1.9, 1, "steep, bearing known: flat rings do not do", {"EX_CHIM": 6.0}),
+    Case("SS-134", "SSMH", 122, -1.9, 1, "steep, bearing known: tapered rings do", {"EX_CHIM": 6.0}),
     Case("SS-135", "SSMH", 132, 1.9, -2, "steep, bearing unknown"),
     Case("SS-136", "SSMH", 190, -2, 11, "stands today as high as the new road will"),
     Case("SS-137", "SSMH", 186, 2.2, 0, "next to no chimney", {"MEAS_DOWN": "7 5/16 in", "MD_FROM": "rim"}),
@@ -131,6 +140,37 @@ CASES: tuple[Case, ...] = (
         {"STREET": "Side Lane", "EX_CHIM": 6.0, "MILL_IN": 2.0, "OVLY_IN": 1.5},
     ),
     Case("SS-145", "SSMH", 158, -1.9, 0, "measured down from what?", {"MEAS_DOWN": "10 1/4 in"}),
+    Case(
+        "SS-146",
+        "SSMH",
+        38.4,
+        16,
+        1,
+        "good old rings: new ones are added to them",
+        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "CHIM_COND": "good", "MILL_IN": 1.5, "OVLY_IN": 3.5},
+    ),
+    Case(
+        "SS-147",
+        "SSMH",
+        41.5,
+        11,
+        1,
+        "are the old rings good? both quantities",
+        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "MILL_IN": 1.5, "OVLY_IN": 3.5},
+    ),
+    Case(
+        "SS-148",
+        "SSMH",
+        136,
+        1.9,
+        0,
+        "steep and low: no rings, a liner is cut; a ridge under the flange",
+        {"FRAME": "round-tall", "EX_CHIM": 2.45},
+    ),
+    Case("HH-149", "HH", 116, -3, 1, "in a crosswalk: limits of its own", {"EX_CHIM": 3.0, "CROSSWALK": "yes"}),
+    Case("SS-150", "SSMH", 242, -3.2, -4, "outside the paving", {"PAVED": "no"}),
+    Case("SS-151", "SSMH", 62, -2.4, 2, "floating casting: goes up with the paving", {"FRAME": "round-floating"}),
+    Case("WV-152", "WV", 100, 2.2, -2, "valve past its travel", {"MILL_IN": 0.0, "OVLY_IN": 4.0}),
 )
 
 
@@ -224,10 +264,13 @@ bearing = "BRG_EL"
 measure_down = "MEAS_DOWN"
 measure_down_from = "MD_FROM"
 existing_chimney = "EX_CHIM"
+existing_rings = "EX_RINGS"
 riser_present = "RISER"
 chimney_condition = "CHIM_COND"
 mill = "MILL_IN"
 overlay = "OVLY_IN"
+paved = "PAVED"
+pedestrian = "CROSSWALK"
 note = "NOTE"
 
 [structures.kinds]                      # theirs = ours
@@ -242,6 +285,7 @@ MON = "monument"
 path = "road.tif"
 vertical_unit = "m"                     # the file's CRS does not say it
 noise = "3 mm"
+accuracy = "8 mm"                       # one sd of a shift of the whole survey
 
 [finished]                              # tomorrow's: existing - mill + overlay; MILL_IN and OVLY_IN of a structure win
 mill = "40 mm"
@@ -254,6 +298,18 @@ path = "centrelines.gpkg"
 name = "valves"
 kinds = ["valve"]
 recess = "6 mm"
+
+[[rules]]
+name = "crosswalks"
+pedestrian = "yes"
+max_edge_gap = "1/4 in"
+max_grade = "5 %"
+max_cross_slope = "1:48"
+
+[[rules]]
+name = "side lane"
+streets = ["Side Lane"]
+existing_stack = "add_on_top"           # a good old chimney stays, rings are added to it
 
 [[rules]]                               # no condition: all others
 name = "example"

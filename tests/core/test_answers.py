@@ -52,8 +52,8 @@ def test_bar_along_the_crown_line_of_a_raster_lies_at_the_apex(make_structures, 
 def test_milling_to_a_profile_turns_a_raise_into_a_lowering(make_structures, make_roads, find):
     """Existing crown -0.01 e, milled -0.040 - 0.02 e, overlay 50 mm, cover at e = 2.5 flush with the existing road.
 
-    Existing -25.0, milled -90.0, finished -40.0 mm: raise -15.0. At the far edge (e = 2.83) the rim plane lies at -28.3,
-    the milled road at -96.6: 68.3 + 13 clearance = 81.3 mm to go down; a stack of 60 mm does not hold that.
+    Existing -25.0, milled -90.0, finished -40.0 mm: raise -15.0. At the far edge (e = 2.83) the rim plane lies at
+    -28.3, the milled road at -96.6: 68.3 + 13 clearance = 81.3 mm to go down; a stack of 60 mm does not hold that.
     """
     structures = make_structures(
         axis=0.0, crown_offset=2.5, mill=0.040, overlay=0.050, gap=0.0, existing_chimney=0.060, casting_height=0.2
@@ -104,7 +104,8 @@ def test_measure_down_on_a_steep_street_is_too_thin(make_structures, make_roads,
 
 def test_two_tapers_turned_against_each_other(make_structures, make_roads, find):
     """Two 2.5 % rings on gE 0.02, gN 0.03: s = 3.60555 %, cos p = s / (2 x 2.5 %) = 0.72111, p = 43.85 degrees each
-    way from uphill; the long side is atan(2/3) = 33.690 degrees from the mark on axis 0, 213.690 on 180, 303.690 on 90."""
+    way from uphill; the long side is atan(2/3) = 33.690 degrees from the mark on axis 0, 213.690 on 180, 303.690 on
+    90."""
     s = math.hypot(0.02, 0.03)
     assert math.degrees(math.acos(s / 0.05)) == pytest.approx(43.85, abs=0.005)
     diameter = 0.9
