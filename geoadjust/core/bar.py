@@ -10,12 +10,13 @@ where the lift that must still be expected passes half the tolerance there is no
 
 from __future__ import annotations
 
+from typing import Protocol
+
 import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.columns import Bars
 from geoadjust.core.ring import Ring, inner_radius
-from geoadjust.core.surface import GridSurface
 
 Floats = NDArray[np.float64]
 
@@ -33,14 +34,23 @@ radius. For a flange of 0.4575 m under a bar of 3 m the largest lifts found are 
 (five); at cells of 0.05, 0.1 and 0.25 m they are 0.70, 0.73 and 0.65."""
 
 
+class Heights(Protocol):
+    """Road heights at any offsets from the centres of n structures."""
+
+    @property
+    def step(self) -> float: ...
+    def spacing(self) -> Floats: ...
+    def heights_at(self, east: Floats, north: Floats) -> Floats: ...
+
+
 def read_bars(
-    surface: GridSurface, mark: Floats, flange_radius: Floats, noise: Floats, ring: Ring, tolerance: float
+    surface: Heights, mark: Floats, flange_radius: Floats, noise: Floats, ring: Ring, tolerance: float
 ) -> Bars:
     """Lay the bar on the road across each cover.
 
     Parameters
     ----------
-    surface : n patches
+    surface : what has road heights round n structures: patches of a raster, or models
     mark : (n,) azimuth of the first diameter [rad]
     flange_radius : (n,) [m]
     noise : (n,) sd of one road height [m]
@@ -75,7 +85,7 @@ def _inner(distance: Floats, window: int) -> Floats:
     return distance[:, half : distance.shape[1] - half]
 
 
-def _profile(surface: GridSurface, azimuth: Floats, distance: Floats, window: int) -> Floats:
+def _profile(surface: Heights, azimuth: Floats, distance: Floats, window: int) -> Floats:
     """Road heights (n, 8, points) along one side, smoothed by a running median."""
     n, points = distance.shape
     place = np.where(np.isfinite(distance), distance, 0.0)[:, None, :]

@@ -74,6 +74,20 @@ class Outlines:
         box = np.abs(across) * self.width / 2 + np.abs(along) * self.length / 2
         return np.where(self.is_round, np.hypot(east, north) * self.width / 2, box)
 
+    def distance(self, azimuth: Floats) -> Floats:
+        """Distance of the outline from its centre at azimuths (n, k) [m].
+
+        Examples
+        --------
+        >>> Outlines(np.array([0.4]), np.array([0.6]), np.zeros(1)).distance(np.array([[0.0, np.pi / 2]])).tolist()
+        [[0.3, 0.2]]
+        """
+        turn = azimuth - self.azimuth[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            across = np.abs(np.sin(turn)) / self.width[:, None]
+            box = 0.5 / np.maximum(across, np.abs(np.cos(turn)) / self.length[:, None])
+        return np.where(self.is_round[:, None], self.width[:, None] / 2, box)
+
     def stations(self, first: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
         """Places clockwise round the outline at which heights are given.
 

@@ -25,6 +25,8 @@ from geoadjust.core.ring import Ring
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+MODEL_STEP = 0.05
+"""Distance of the points in which a bar touches a road that is only planned [m]; own rule."""
 PROFILE_REACH = 3.0
 """Farther from the crown line [m] the road there is only guessed from the road at the cover; own rule."""
 
@@ -86,7 +88,7 @@ def lay_bars(
     structures: Structures, roads: RoadModels, mark: Floats, flange: Floats, ring: Ring, tolerance: float
 ) -> Bars:
     """Bars on a road that is only planned, so without noise."""
-    surface = _ModelSurface(roads, float(np.min(roads.spacing)) if len(roads) else 0.1)
+    surface = _ModelSurface(roads, MODEL_STEP)
     return read_bars(surface, mark, flange, np.zeros(len(structures)), ring, tolerance)
 
 

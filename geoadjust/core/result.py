@@ -68,20 +68,10 @@ def measure_result(structures: Structures, roads: Roads, planned: Floats) -> Res
     )
 
 
-def edge_distance(edge: Outlines, azimuth: Floats) -> Floats:
-    """Distance of the outline from its centre [m] at azimuths (n, k)."""
-    turn = azimuth - edge.azimuth[:, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        box = (
-            1 / np.maximum(np.abs(np.sin(turn)) / edge.width[:, None], np.abs(np.cos(turn)) / edge.length[:, None]) / 2
-        )
-    return np.where(edge.is_round[:, None], edge.width[:, None] / 2, box)
-
-
 def _worse_ends(planned: Floats, roads: RoadModels, edge: Outlines, axis: Floats) -> tuple[Floats, Floats]:
     """Gap at the worse end of the diameter along the axis, and of the one across it; NaN without an axis."""
     azimuth = axis[:, None] + np.array([0.0, 1.0, 0.5, 1.5]) * np.pi
-    radius = edge_distance(edge, azimuth)
+    radius = edge.distance(azimuth)
     gaps = edge_gaps(planned, roads, radius * np.sin(azimuth), radius * np.cos(azimuth))
     along, across = gaps[:, :2], gaps[:, 2:]
     pick = [np.where(np.abs(pair[:, 0]) >= np.abs(pair[:, 1]), pair[:, 0], pair[:, 1]) for pair in (along, across)]
