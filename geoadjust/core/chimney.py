@@ -84,12 +84,15 @@ def farthest(outline: Outlines, east: Floats, north: Floats, level: Floats) -> F
     return np.where(np.isfinite(east), np.mod(azimuth, 2 * np.pi), np.nan)
 
 
-def along_axis(structures: Structures, rims: Rims, rules: RuleSet) -> Floats:
-    """Length along a chimney's axis over the vertical height: 1 where plumb, else sqrt(1 + b^2) / (1 + g.b)."""
+def along_axis(structures: Structures, chimneys: Chimneys, rules: RuleSet) -> Floats:
+    """Length along a chimney's axis over the vertical height: 1 where plumb, else sqrt(1 + b^2) / (1 + g.b).
+
+    The target's gradient g is the tilt that the chimney has to make and the bearing's slope b together.
+    """
     if rules.stand == "plumb":
         return np.ones(len(structures))
     east, north = structures.bearing_slope_east, structures.bearing_slope_north
-    along = 1 + rims.target_slope_east * east + rims.target_slope_north * north
+    along = 1 + (chimneys.tilt_east + east) * east + (chimneys.tilt_north + north) * north
     return np.asarray(np.sqrt(1 + east**2 + north**2) / along)
 
 

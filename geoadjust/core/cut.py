@@ -48,7 +48,7 @@ def make_cuts(
     radius, wrap, deduct = (np.where(lined, values, np.nan) for values in liner_radii(liners, tilt, catalogue, rules))
     flange = flange_edges(structures)
     outline = Outlines(np.where(lined, 2 * radius, flange.width), flange.length, flange.azimuth)
-    factor = along_axis(structures, rims, rules)
+    factor = along_axis(structures, chimneys, rules)
     centre = chimneys.height * factor - chimneys.bed - 2 * rules.joint - np.where(lined, deduct, 0.0)
     east, north = chimneys.tilt_east * factor, chimneys.tilt_north * factor
     rough = centre + outline.support(east, north) + rules.rough_cut_allowance

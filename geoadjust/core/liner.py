@@ -19,6 +19,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.chimney import along_axis
 from geoadjust.core.columns import Chimneys, Liners, Structures
 from geoadjust.core.parts import Catalogue, LinerPart
 from geoadjust.core.rules import RuleSet
@@ -62,7 +63,7 @@ def choose_liners(structures: Structures, chimneys: Chimneys, rules: RuleSet, ca
     part[found] = np.array(order, dtype=np.int16)[np.argmax(fits, axis=1)[found]]
     nearest = np.argmin(np.where(clears, np.maximum(short, long), np.inf), axis=1)[:, None]
     cleared = clears.any(axis=1)
-    misses = [np.take_along_axis(some, nearest, axis=1)[:, 0] for some in (short, long)]
+    misses = [np.takealong_axis(some, nearest, axis=1)[:, 0] for some in (short, long)]
     short, long = (np.where(asked & cleared & (miss > SLACK), miss, np.nan) for miss in misses)
     return Liners(
         part=part,
@@ -101,7 +102,7 @@ def _misses(structures: Structures, chimneys: Chimneys, rules: RuleSet, liner: L
     """By how much one liner is too short at its short side and too long at its long side [m], (n,) each."""
     slope = cut_slope(chimneys)
     radius, deduct = _cut_radius(liner, slope, rules)
-    factor = _along_axis(structures, chimneys, rules)
+    factor = along_axis(structures, chimneys, rules)
     middle = _height(structures, chimneys, rules) - deduct
     half = radius * slope * factor
     short = max(liner.min_height, rules.min_part) - (middle - half)
@@ -116,17 +117,8 @@ def cut_slope(chimneys: Chimneys) -> Floats:
 
 def _height(structures: Structures, chimneys: Chimneys, rules: RuleSet) -> Floats:
     """Height of the cut part on the axis [m]: chimney without bed and two joints; NaN where unknown."""
-    height = chimneys.height * _along_axis(structures, chimneys, rules) - chimneys.bed - 2 * rules.joint
+    height = chimneys.height * along_axis(structures, chimneys, rules) - chimneys.bed - 2 * rules.joint
     return np.where(np.isfinite(cut_slope(chimneys)), height, np.nan)
-
-
-def _along_axis(structures: Structures, chimneys: Chimneys, rules: RuleSet) -> Floats:
-    """Length along the axis over the vertical height, as `chimney.along_axis`; its target slope = tilt + bearing."""
-    if rules.stand == "plumb":
-        return np.ones(len(structures))
-    east, north = structures.bearing_slope_east, structures.bearing_slope_north
-    along = 1 + (chimneys.tilt_east + east) * east + (chimneys.tilt_north + north) * north
-    return np.asarray(np.sqrt(1 + east**2 + north**2) / along)
 
 
 def _cut_radius(liner: LinerPart, slope: Floats, rules: RuleSet) -> tuple[float, Floats]:

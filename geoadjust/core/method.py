@@ -214,12 +214,14 @@ def _try_liner(case: Case, open_: Mask, notes: Notes) -> Tried:
     known = np.isfinite(case.chimneys.height) & np.isnan(case.structures.flange_length)
     low = case.chimneys.height_max <= rules.max_chimney + SLACK
     asked = open_ & case.stacked() & known & low
-    fits = case.stacked() & known & low & (liners.part >= 0)
+    structures = case.structures
+    borne = np.isfinite(structures.flange_inside_diameter) & np.isfinite(structures.ridge_diameter)
+    clears = case.stacked() & known & low & (liners.part >= 0)
     notes.add("liner_does_not_clear", asked & (liners.part < 0) & (liners.clash > 0), liners.clash)
     notes.add("liner_too_short", asked & (liners.part < 0) & (liners.short > 0), liners.short)
     notes.add("liner_too_long", asked & (liners.part < 0) & (liners.long > 0), liners.long)
-    notes.add("liner_unchecked", open_ & fits & liners.unchecked)
-    return fits, _no_part(case)
+    notes.add("liner_unchecked", open_ & clears & liners.unchecked)
+    return clears & borne, _no_part(case)
 
 
 def _choose_by_kind(case: Case, method: NDArray[np.int8], notes: Notes) -> None:

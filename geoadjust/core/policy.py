@@ -44,7 +44,7 @@ def choose_policies(
 
 def whole_demand(structures: Structures, rims: Rims, chimneys: Chimneys, rules: RuleSet) -> Demand:
     """A stack from the bearing up."""
-    factor = along_axis(structures, rims, rules)
+    factor = along_axis(structures, chimneys, rules)
     return _demand(
         structures,
         rims,

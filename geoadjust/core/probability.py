@@ -67,9 +67,9 @@ def band(case: Case) -> tuple[Floats, Floats]:
     under = case.bars.height - case.rims.target[:, None] - rules.recess
     half = under.shape[1] // 2
     axial = np.column_stack([under[:, 0], under[:, half]])
-    directed = np.isfinite(case.structures.axis)
+    directed: NDArray[np.bool_] = np.asarray(np.isfinite(case.structures.axis))
     axial = np.where(directed[:, None], axial, np.column_stack([under.min(axis=1), under.max(axis=1)]))
-    axial = np.where(np.isfinite(axial).all(axis=1)[:, None], axial, 0.0)
+    axial[~np.isfinite(axial).all(axis=1)] = 0.0
     return axial.max(axis=1) - rules.tolerance, axial.min(axis=1) + rules.tolerance
 
 
@@ -92,7 +92,12 @@ def shares(case: Case, bands: Bands, raise_sd: Floats, chimney_sd: Floats) -> di
     past = np.where(np.isfinite(past), np.clip(past, 0.0, 1.0), np.where(np.isfinite(either), 0.0, np.nan))
     valve = case.structures.kind == KINDS.index("valve")
     past = np.where(valve | case.structures.floating, 0.0 * either, past)
-    return {"p_keep": keep, "p_riser": either - keep, "p_rebuild": past, "p_chimney": 1.0 - either - past}
+    return {
+        "p_keep": keep,
+        "p_riser": np.maximum(either - keep, 0.0),
+        "p_rebuild": past,
+        "p_chimney": 1.0 - either - past,
+    }
 
 
 def _past(case: Case, mean: Floats, raise_sd: Floats, chimney_sd: Floats, low: Floats, high: Floats) -> Floats:
