@@ -63,7 +63,7 @@ def choose_liners(structures: Structures, chimneys: Chimneys, rules: RuleSet, ca
     part[found] = np.array(order, dtype=np.int16)[np.argmax(fits, axis=1)[found]]
     nearest = np.argmin(np.where(clears, np.maximum(short, long), np.inf), axis=1)[:, None]
     cleared = clears.any(axis=1)
-    misses = [np.takealong_axis(some, nearest, axis=1)[:, 0] for some in (short, long)]
+    misses = [np.take_along_axis(some, nearest, axis=1)[:, 0] for some in (short, long)]
     short, long = (np.where(asked & cleared & (miss > SLACK), miss, np.nan) for miss in misses)
     return Liners(
         part=part,
