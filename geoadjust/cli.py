@@ -138,11 +138,14 @@ def check(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: A
 
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-def init(folder: Path) -> None:
+@click.option("--examples", is_flag=True, help="also write example rule sets with their sources, and example parts")
+def init(folder: Path, examples: bool) -> None:
     """Write a commented job file into FOLDER."""
-    from geoadjust.run.init import write_job_template
+    from geoadjust.run.init import write_examples, write_job_template
 
-    click.echo(f"wrote {write_job_template(folder)}")
+    written = [write_job_template(folder), *(write_examples(folder) if examples else [])]
+    for path in written:
+        click.echo(f"wrote {path}")
 
 
 @main.command()

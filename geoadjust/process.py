@@ -6,6 +6,7 @@ Nothing here describes a setting; the fields of `geoadjust.core.rules` do. No fi
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
 from typing import Any, get_args, get_type_hints
@@ -76,15 +77,15 @@ def validate_job(data: Mapping[str, Any]) -> Job:
 
     tables = {key: _as_list(value) if key in REPEATED else value for key, value in data.items()}
     tables.setdefault("output", {})
+    job, faults = None, []
     try:
         job = _adapter(Job).validate_python(tables)
     except ValidationError as error:
-        raise InputError([_fault(item, Job) for item in error.errors()]) from None
-    faults = [] if job.surface else [Fault("surface", "no surface", remedy="write one [surface] table")]
-    faults += [*_column_faults(job), *_rule_faults(job), *_finished_faults(job)]
+        faults = [_fault(item, Job) for item in error.errors()]
+    faults += _faults_between(tables, faults)
     if faults:
         raise InputError(faults)
-    return job  # type: ignore[no-any-return]
+    return job  # type: ignore[return-value]
 
 
 def validate_table(table: type, data: Mapping[str, Any], *, where: str) -> Any:
@@ -138,27 +139,45 @@ def _inner_table(hint: Any) -> type:
     return next(item for item in (hint, *get_args(hint)) if is_dataclass(item) and isinstance(item, type))
 
 
-def _column_faults(job: Job) -> Iterator[Fault]:
-    for name in job.structures.columns:
+def _faults_between(tables: Mapping[str, Any], found: list[Fault]) -> list[Fault]:
+    """Faults between keys, of tables as read; a table of a list that has a fault already is not judged as a whole."""
+    faults = [*_column_faults(tables), *_rule_faults(tables), *_finished_faults(tables)]
+    if tables.get("surface") == []:
+        faults.append(Fault("surface", "no surface", remedy="write one [surface] table"))
+    spoilt = {".".join(fault.where.split(".")[:2]) for fault in found}
+    return [fault for fault in faults if fault.where not in spoilt]
+
+
+def _items(tables: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+    """Tables of a list as read; what is no table is left to the validation of types."""
+    found = tables.get(name, [])
+    return [item if isinstance(item, Mapping) else {} for item in found] if isinstance(found, list) else []
+
+
+def _column_faults(tables: Mapping[str, Any]) -> Iterator[Fault]:
+    structures = tables.get("structures")
+    columns, kinds = (structures.get(key) if isinstance(structures, Mapping) else None for key in ("columns", "kinds"))
+    for name in columns if isinstance(columns, Mapping) else ():
         if name not in INPUT_NAMES:
-            close = difflib.get_close_matches(name, INPUT_NAMES, n=1)
+            close = difflib.get_close_matches(str(name), INPUT_NAMES, n=1)
             remedy = f"did you mean {close[0]}?" if close else "write ours = theirs"
             yield Fault(f"structures.columns.{name}", "not one of our columns", ", ".join(INPUT_NAMES), remedy)
     words = settings_of(StructuresTable)["default_kind"].schema()["enum"]
-    for theirs, ours in job.structures.kinds.items():
-        if ours not in words:
+    for theirs, ours in kinds.items() if isinstance(kinds, Mapping) else ():
+        if isinstance(ours, str) and ours not in words:
             yield Fault(f"structures.kinds.{theirs}", f"{ours!r} is not a kind", ", ".join(words))
 
 
-def _rule_faults(job: Job) -> Iterator[Fault]:
-    if not job.rules:
+def _rule_faults(tables: Mapping[str, Any]) -> Iterator[Fault]:
+    if tables.get("rules") == []:
         yield Fault("rules", "no rule set", remedy="leave the table out, or write one")
-    names = [rules.name for rules in job.rules]
+    sets = _items(tables, "rules")
+    names = [str(rules.get("name", RuleSet.name)) for rules in sets]
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield Fault("rules", f"two rule sets are named {name!r}", remedy="give each its own name")
-    for index, rules in enumerate(job.rules):
-        last = index == len(job.rules) - 1
-        condition = bool(rules.kinds or rules.streets or rules.pedestrian)
+    for index, rules in enumerate(sets):
+        last = index == len(sets) - 1
+        condition = any(rules.get(key) for key in ("kinds", "streets", "pedestrian"))
         if last and condition:
             remedy = "add one without kinds, streets and pedestrian"
             yield Fault(f"rules.{index}", "the last rule set has a condition", remedy=remedy)
@@ -166,24 +185,23 @@ def _rule_faults(job: Job) -> Iterator[Fault]:
             yield Fault(f"rules.{index}", "matches everything, later sets are never used", remedy="put it last")
 
 
-def _finished_faults(job: Job) -> Iterator[Fault]:
-    for index, finished in enumerate(job.finished):
-        if finished.path and finished.overlay is not None:
-            yield Fault(f"finished.{index}", "both a design surface and an overlay", remedy="keep one of them")
-        if finished.path and finished.areas:
-            yield Fault(f"finished.{index}", "both a design surface and paving areas", remedy="keep one of them")
-        if finished.path and finished.cross_slope is not None:
-            yield Fault(f"finished.{index}", "both a design surface and a cross slope", remedy="keep one of them")
-        if not finished.path and index:
+def _finished_faults(tables: Mapping[str, Any]) -> Iterator[Fault]:
+    finished = _items(tables, "finished")
+    for index, table in enumerate(finished):
+        for key, word in (("overlay", "an overlay"), ("areas", "paving areas"), ("cross_slope", "a cross slope")):
+            if table.get("path") and table.get(key) not in (None, ""):
+                yield Fault(f"finished.{index}", f"both a design surface and {word}", remedy="keep one of them")
+        if not table.get("path") and index:
             yield Fault(f"finished.{index}", "a second table without a design surface", remedy="keep one")
-    if job.finished and any(item.path for item in job.finished) != all(item.path for item in job.finished):
+    if finished and any(table.get("path") for table in finished) != all(table.get("path") for table in finished):
         yield Fault("finished", "a design surface and a table without one", remedy="keep one of them")
 
 
 def template() -> str:
-    """A commented job file that says every key, its default and its help."""
+    """A commented job file that says every key, its default and its help; an example where it has no default."""
     lines = [
         '# A geoadjust job. Lengths are text with their unit: "7 3/4 in", "0.65 ft", "200 mm", "1\'-2 3/8\\"".',
+        "# A line that begins with # says the default; one that is marked [example] has none.",
         "",
     ]
     for name, table in TABLES.items():
@@ -201,32 +219,40 @@ EXAMPLES = {
     ("output", "path"): "out",
     ("centrelines", "path"): "streets.gpkg",
 }
-SUGGESTED = {("surface", "vertical_unit"): '"m"', ("finished", "mill"): '"40 mm"', ("finished", "overlay"): '"50 mm"'}
+SUGGESTED = {
+    ("surface", "vertical_unit"): "m",
+    ("surface", "accuracy"): "15 mm",
+    ("finished", "mill"): "40 mm",
+    ("finished", "overlay"): "50 mm",
+    ("finished", "accuracy"): "15 mm",
+    ("finished", "cross_slope"): "2 %",
+    ("rules", "max_grade"): "5 %",
+    ("rules", "max_cross_slope"): "1:48",
+    ("rules", "max_edge_gap"): "6 mm",
+}
+"""What a key without a default may look like."""
 
 
 def _template_line(table: str, item: Any, needed: bool) -> str:
     setting = settings_of(TABLES[table])[item.name]
-    example = EXAMPLES.get((table, item.name))
+    example, suggested = EXAMPLES.get((table, item.name)), SUGGESTED.get((table, item.name))
     if example is not None:
         return f'{"" if needed else "# "}{item.name} = "{example}"'.ljust(42) + f"# {setting.help}"
-    return f"# {item.name} = {_shown_default(table, item, setting)}".ljust(42) + f"# {setting.help}"
-
-
-def _shown_default(table: str, item: Any, setting: Setting) -> str:
-    if (table, item.name) in SUGGESTED:
-        return SUGGESTED[table, item.name]
+    if suggested is not None:
+        return f'# {item.name} = "{suggested}"'.ljust(42) + f"# {setting.help} [example]"
     default = item.default if item.default is not MISSING else item.default_factory()
-    if isinstance(default, dict):
-        return "{}"
-    return setting.show(default) if default is not None else '""'
+    return f"# {item.name} = {setting.show(default)}".ljust(42) + f"# {setting.help}"
 
 
 def plain(value: Any) -> Any:
-    """Settings as plain dictionaries, lists, numbers and texts (metres, m/m), for records and hashes."""
+    """Settings as plain dictionaries, lists, numbers and texts (metres, m/m), for records and hashes.
+
+    What is no number (NaN, infinity) becomes None: JSON has no word for it.
+    """
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, (list, tuple)):
         return [plain(item) for item in value]
     if isinstance(value, dict):
         return {key: plain(item) for key, item in sorted(value.items())}
-    return value
+    return None if isinstance(value, float) and not math.isfinite(value) else value

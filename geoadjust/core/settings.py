@@ -7,8 +7,12 @@ hands the annotated dataclasses to a ``TypeAdapter`` for validation and JSON Sch
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
+from decimal import Decimal
+from fractions import Fraction
 from typing import Any, ClassVar, get_type_hints
 
 from geoadjust.units import parse_length, parse_ratio, parse_size
@@ -57,13 +61,33 @@ class Setting:
 
 
 def _toml(value: object) -> str:
+    """A value as TOML 1.0 writes it."""
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, (list, tuple)):
         return "[" + ", ".join(_toml(item) for item in value) + "]"
+    if isinstance(value, Mapping):
+        pairs = ", ".join(f"{_toml_key(str(key))} = {_toml(item)}" for key, item in value.items())
+        return f"{{ {pairs} }}" if pairs else "{}"
     return str(value)
+
+
+def _toml_key(key: str) -> str:
+    return key if re.fullmatch("[A-Za-z0-9_-]+", key) else _toml(key)
+
+
+def _decimal(value: float, shift: int) -> str:
+    """The shortest decimal that reads back as `value`, times a power of ten.
+
+    Examples
+    --------
+    >>> _decimal(0.1, 3), _decimal(0.00079375, 3), _decimal(0.0, 3)
+    ('100', '0.79375', '0')
+    """
+    text = f"{Decimal(repr(float(value))).scaleb(shift):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,9 +113,8 @@ class Length(Setting):
         return f'"{self.high}"'
 
     def show(self, value: object) -> str:
-        """`"6 mm"`."""
-        number = f"{1000 * float(value):.4f}".rstrip("0").rstrip(".")  # type: ignore[arg-type]
-        return f'"{number} mm"'
+        """`"6 mm"`, with as many decimals as it takes to read the same value back."""
+        return f'"{_decimal(value, 3)} mm"'  # type: ignore[arg-type]
 
     def schema(self) -> dict[str, Any]:
         """Text with a unit, or the number 0."""
@@ -157,8 +180,13 @@ class Ratio(Setting):
         return ratio
 
     def show(self, value: object) -> str:
-        """`"2 %"`."""
-        return f'"{100 * float(value):g} %"'  # type: ignore[arg-type]
+        """`"2 %"`; `"1:48"` where per cent would need more than four decimals; either reads back as the same value."""
+        ratio = float(value)  # type: ignore[arg-type]
+        share = _decimal(ratio, 2)
+        short = Fraction(ratio).limit_denominator(10_000)
+        if len(share.partition(".")[2]) > 4 and float(short) == ratio:
+            return f'"{short.numerator}:{short.denominator}"'
+        return f'"{share} %"'
 
     def schema(self) -> dict[str, Any]:
         """Text or number."""

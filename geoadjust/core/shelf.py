@@ -38,8 +38,8 @@ class Row:
 class Shelves:
     """Every stack (s,) of k ring sizes, in rows.
 
-    `total` = thicknesses at the centre and count + 1 joints [m]; `order` ranks stacks by price, then count, size and
-    parts in catalogue order; `parts` (s, p) bottom to top, -1 = none; `rows[count]`; `steepest` = greatest slope that
+    `total` = thicknesses at the centre and count + 1 joints [m]; `order` ranks stacks by price, then parts in
+    catalogue order; `parts` (s, p) bottom to top, -1 = none; `rows[count]`; `steepest` = greatest slope that
     the tapered rings of each class make within the owner's limit [m/m].
     """
 
@@ -158,24 +158,21 @@ def _laid_out(
         {tapers for _, _, tapers in shelves}, key=lambda each: (len(each.slopes), each.slopes, each.places)
     )
     rows: list[list[Row]] = [[] for _ in range(most + 1)]
-    stacks: list[Parts] = []
-    rank: list[tuple[float, int, int, Parts]] = []
+    stacks: list[tuple[float, Parts]] = []
     for (count, size, tapers), row in sorted(
         shelves.items(), key=lambda item: (item[0][:2], classes.index(item[0][2]))
     ):
         rows[count].append(Row(count, size, classes.index(tapers), len(stacks), len(stacks) + len(row)))
-        found = [row[thickness] for thickness in sorted(row)]
-        stacks += [parts for _, parts in found]
-        rank += [(price, count, size, parts) for price, parts in found]
-    order = np.empty(len(rank), dtype=np.int64)
-    order[sorted(range(len(rank)), key=rank.__getitem__)] = np.arange(len(rank))
-    padded = [parts + (-1,) * (most - len(parts)) for parts in stacks]
+        stacks += [row[thickness] for thickness in sorted(row)]
+    order = np.empty(len(stacks), dtype=np.int64)
+    order[sorted(range(len(stacks)), key=stacks.__getitem__)] = np.arange(len(stacks))
+    padded = [parts + (-1,) * (most - len(parts)) for _, parts in stacks]
     return Shelves(
         outside=np.array([np.nan if outside is None else outside for outside, _ in sizes]),
         inside=np.array([np.nan if inside is None else inside for _, inside in sizes]),
         tapers=tuple(classes),
         steepest=tuple(tapers.steepest(max_taper + SLACK) for tapers in classes),
-        total=np.array([sum(rings[i].middle for i in parts) + (len(parts) + 1) * joint for parts in stacks]),
+        total=np.array([sum(rings[i].middle for i in parts) + (len(parts) + 1) * joint for _, parts in stacks]),
         order=order,
         parts=np.array(padded, dtype=np.int16).reshape(len(stacks), most),
         rows=tuple(tuple(row) for row in rows),

@@ -1,21 +1,48 @@
-"""Writes a commented job file."""
+"""Writes a commented job file, and on request the examples: owner rule sets and a catalogue."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
 from geoadjust.errors import OutputBusyError
+from geoadjust.io.catalogue import example_text
 from geoadjust.io.sets import explain_os_error
 from geoadjust.process import template
 
 
 def write_job_template(folder: Path) -> Path:
     """Write `job.toml` into a folder; an existing one is never replaced."""
-    path = folder / "job.toml"
+    return _write_new(folder / "job.toml", template())
+
+
+def write_examples(folder: Path) -> list[Path]:
+    """Write `parts.toml` and `rules/*.toml` into a folder; existing files are never replaced.
+
+    The rule sets are made from published agency limits and say where each comes from.
+    """
+    texts = {folder / "parts.toml": example_text()}
+    texts |= {folder / "rules" / name: text for name, text in example_rules()}
+    for path in texts:
+        if path.exists():
+            raise OutputBusyError(f"{path} exists; move it away or name another folder")
+    return [_write_new(path, text) for path, text in texts.items()]
+
+
+def example_rules() -> Iterator[tuple[str, str]]:
+    """File name and text of each example of rule sets, by name."""
+    folder = files("geoadjust.io").joinpath("example_rules")
+    for entry in sorted(folder.iterdir(), key=lambda item: item.name):
+        if entry.name.endswith(".toml"):
+            yield entry.name, entry.read_text(encoding="utf-8")
+
+
+def _write_new(path: Path, text: str) -> Path:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         with open(path, "x", encoding="utf-8") as file:
-            file.write(template())
+            file.write(text)
     except FileExistsError:
         raise OutputBusyError(f"{path} exists; move it away or name another folder") from None
     except OSError as error:

@@ -82,11 +82,11 @@ def test_equals_all_multisets(rings, most):
     assert len(found.total) == len(expected)
 
 
-def test_order_is_price_then_count_then_size_then_catalogue():
-    parts = (RingPart("a", 0.03, price=1.0), RingPart("b", 0.02, price=1.0), RingPart("c", 0.05, price=0.5))
+def test_order_is_price_then_catalogue():
+    parts = (RingPart("a", 0.03, price=1.0), RingPart("b", 0.02, price=1.0), RingPart("c", 0.05, price=0.25))
     found = shelves(parts, 2)
     ranked = found.parts[np.argsort(found.order)].tolist()
-    assert ranked == [[-1, -1], [2, -1], [0, -1], [1, -1], [2, 2], [0, 2], [1, 2], [0, 0], [0, 1], [1, 1]]
+    assert ranked == [[-1, -1], [2, -1], [2, 2], [0, -1], [1, -1], [0, 2], [1, 2], [0, 0], [0, 1], [1, 1]]
     assert sorted(found.order.tolist()) == list(range(10))
 
 
@@ -126,6 +126,10 @@ def test_rings_that_are_left_out(ring):
     assert found.parts.tolist() == [[-1, -1, -1, -1]]
     assert found.total.tolist() == near([JOINT])
     assert np.isnan(found.outside).all()  # a catalogue of no rings has no sizes either
+
+
+def test_thin_edge_on_the_limit():
+    assert len(shelves((taper(9.9995, 30),), 1).total) == 2
 
 
 def test_a_ring_of_equal_edges_is_flat_and_needs_no_thin_edge():

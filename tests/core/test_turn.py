@@ -50,7 +50,8 @@ PARTS = st.floats(-0.13, 0.13).map(lambda part: round(part, 5))
 @example(Tapers((0.04, 0.01), (1, 36)), 0.04, 0.0, 0.3)  # and it cannot be helped: all its turns are equal
 @example(Tapers((0.04, 0.01), (1, 36)), 0.04, 0.0, 0.0303)
 @example(Tapers((0.03, 0.03), (24, 36)), 0.06, 0.0, 0.0511)  # the limit bars what would be best
-@example(Tapers((0.03, 0.03), (1, 1)), 0.06, 0.0, 0.0511)  # and everything else
+@example(Tapers((0.05, 0.04), (3, 8)), -0.03605, 0.06, 0.0511)  # the farther side of the barred arc is the nearer place
+@example(Tapers((0.03, 0.03), (1, 1)), 0.06, 0.0, 0.0511)  # every turn is barred
 @settings(max_examples=250, deadline=None)
 def test_equals_trying_all_turns(tapers, ahead, right, limit):
     left, turns = turned(tapers, ahead, right, limit)
