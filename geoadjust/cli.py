@@ -161,6 +161,19 @@ def demo(folder: Path, overwrite: bool) -> None:
     click.echo(f"look at {folder}/out/schedule.csv, or open {folder}/out/schedule.gpkg in a desktop GIS")
 
 
+@main.command()
+@click.argument("set", metavar="SET", type=click.Path(path_type=Path))
+@click.argument("structure_id", metavar="[ID]", required=False)
+@click.option("--row", type=click.IntRange(0), help="0-based row of the input, where an id stands in several rows")
+@click.option("--out", type=click.Path(path_type=Path), help="write the page into this new file, not to stdout")
+def explain(set: Path, structure_id: str | None, row: int | None, out: Path | None) -> None:
+    """Tell how the figures of structure ID in the output folder SET come about, line by line."""
+    from geoadjust.run.explain import explain_structure
+
+    text = explain_structure(set, structure_id, row=row, out=out)
+    click.echo(text if out is None else f"wrote {out}", nl=out is not None)
+
+
 def _show(summary: dict[str, Any]) -> None:
     click.echo(
         f"{summary['structures']} structures in {summary['seconds']['total']:.1f} s, written to {summary['out']}"

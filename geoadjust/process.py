@@ -24,7 +24,7 @@ from geoadjust.core.rules import (
     StructuresTable,
     SurfaceTable,
 )
-from geoadjust.core.settings import Setting, Word, settings_of
+from geoadjust.core.settings import Word, settings_of
 from geoadjust.errors import Fault, InputError
 
 TABLES: dict[str, type] = {
@@ -206,18 +206,16 @@ def template() -> str:
     ]
     for name, table in TABLES.items():
         head = f"[[{name}]]" if name == "rules" else f"[{name}]"
-        needed = name in NEEDED
-        lines += [f"{'' if needed else '# '}{head}".ljust(42) + f"# {(table.__doc__ or '').splitlines()[0]}"]
-        lines += [_template_line(name, item, needed) for item in fields(table)]
+        lines += [_line(head if name in NEEDED else f"# {head}", (table.__doc__ or "").splitlines()[0])]
+        lines += [_template_line(name, item) for item in fields(table)]
         lines.append("")
     return "\n".join(lines)
 
 
-EXAMPLES = {
+NEEDED_PATHS = {
     ("structures", "path"): "covers.gpkg",
     ("surface", "path"): "road.tif",
     ("output", "path"): "out",
-    ("centrelines", "path"): "streets.gpkg",
 }
 SUGGESTED = {
     ("surface", "vertical_unit"): "m",
@@ -226,6 +224,7 @@ SUGGESTED = {
     ("finished", "overlay"): "50 mm",
     ("finished", "accuracy"): "15 mm",
     ("finished", "cross_slope"): "2 %",
+    ("centrelines", "path"): "streets.gpkg",
     ("rules", "max_grade"): "5 %",
     ("rules", "max_cross_slope"): "1:48",
     ("rules", "max_edge_gap"): "6 mm",
@@ -233,15 +232,19 @@ SUGGESTED = {
 """What a key without a default may look like."""
 
 
-def _template_line(table: str, item: Any, needed: bool) -> str:
+def _template_line(table: str, item: Any) -> str:
     setting = settings_of(TABLES[table])[item.name]
-    example, suggested = EXAMPLES.get((table, item.name)), SUGGESTED.get((table, item.name))
-    if example is not None:
-        return f'{"" if needed else "# "}{item.name} = "{example}"'.ljust(42) + f"# {setting.help}"
-    if suggested is not None:
-        return f'# {item.name} = "{suggested}"'.ljust(42) + f"# {setting.help} [example]"
+    place = table, item.name
+    if place in NEEDED_PATHS:
+        return _line(f'{item.name} = "{NEEDED_PATHS[place]}"', setting.help)
+    if place in SUGGESTED:
+        return _line(f'# {item.name} = "{SUGGESTED[place]}"', f"{setting.help} [example]")
     default = item.default if item.default is not MISSING else item.default_factory()
-    return f"# {item.name} = {setting.show(default)}".ljust(42) + f"# {setting.help}"
+    return _line(f"# {item.name} = {setting.show(default)}", setting.help)
+
+
+def _line(text: str, remark: str) -> str:
+    return f"{text:<41} # {remark}"
 
 
 def plain(value: Any) -> Any:

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import re
 import tomllib
+from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from geoadjust.core.inputs import INPUT_NAMES
-from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
-from geoadjust.core.rules import Job, RingTable, RuleSet, RulesFile, StructuresTable, SurfaceTable
-from geoadjust.core.settings import settings_of
+from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
+from geoadjust.core.rules import FinishedTable, Job, RingTable, RuleSet, RulesFile, StructuresTable, SurfaceTable
+from geoadjust.core.settings import Length, Ratio, Setting, Size, settings_of
 from geoadjust.errors import InputError
 from geoadjust.process import (
     NEEDED,
@@ -30,7 +34,7 @@ from geoadjust.process import (
 )
 
 LEAST = {"structures": {"path": "covers.gpkg"}, "surface": {"path": "road.tif"}}
-DECLARED = [*TABLES.values(), RulesFile, CastingPart, RingPart, RiserPart, Catalogue]
+DECLARED = [*TABLES.values(), RulesFile, CastingPart, RingPart, RiserPart, LinerPart, Catalogue]
 
 
 def job(**tables):
@@ -210,13 +214,124 @@ def test_a_table_of_its_own():
     assert caught.value.faults[0].where == "here.step"
 
 
+def test_faults_of_types_and_between_keys_are_told_together():
+    found = faults(
+        {
+            "structures": {"path": "a", "layer": 5, "columns": {"rimm": "X"}, "kinds": {"CB": "tree"}},
+            "surface": {"path": "road.tif", "band": 0},
+            "finished": {"path": "design.tif", "overlay": "2 in", "mill": "5 in"},
+            "rules": [{"name": "a", "tolerance": 6}, {"name": "b"}, {"name": "a", "streets": ["Elm"]}],
+        }
+    )
+    assert set(found) == {
+        "structures.layer",
+        "structures.columns.rimm",
+        "structures.kinds.CB",
+        "surface.0.band",
+        "finished.0",
+        "rules.0.tolerance",
+        "rules.1",
+        "rules.2",
+        "rules",
+    }
+
+
+def test_a_misspelt_condition_is_not_told_as_a_missing_one():
+    rules = [{"name": "a", "kindz": ["valve"]}, {"name": "b"}]
+    assert set(faults(job(rules=rules))) == {"rules.0.kindz"}
+
+
+@pytest.mark.parametrize("value", [5, "x", [5], None, [[]], {"a": {"b": 1}}])
+@pytest.mark.parametrize("table", TABLES)
+def test_tables_of_a_wrong_kind_are_faults_not_errors(table, value):
+    found = faults(job(**{table: value})) if (table, value) != ("centrelines", None) else {table: None}
+    assert all(where.startswith(table) for where in found)
+
+
+@pytest.mark.parametrize("key", ["columns", "kinds"])
+@pytest.mark.parametrize("value", [5, "x", ["rim"], {"rim": 5}, {"rim": ["X"]}])
+def test_mappings_of_a_wrong_kind_are_faults_not_errors(key, value):
+    found = faults(job(structures={"path": "a", key: value}))
+    assert all(where.startswith(f"structures.{key}") for where in found)
+
+
+# ---------------------------------------------------------------- values as a job file says them
+
+
+def read_back(setting, value):
+    """What a job gets that holds the value as it is shown."""
+    return setting.parse(tomllib.loads(f"value = {setting.show(value)}")["value"])
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("6 mm", '"6 mm"'),
+        ("1/32 in", '"0.79375 mm"'),
+        ("7 3/4 in", '"196.85 mm"'),
+        ("1/64 in", '"0.396875 mm"'),
+        ("0 mm", '"0 mm"'),
+        ("3 m", '"3000 mm"'),
+    ],
+)
+def test_lengths_are_shown_exactly(text, shown):
+    length = Length(help="x")
+    assert length.show(length.parse(text)) == shown
+    assert read_back(length, length.parse(text)) == length.parse(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [("2 %", '"2 %"'), ("1:48", '"1:48"'), ("1:50", '"2 %"'), ("8.25 %", '"8.25 %"'), ("1:3", '"1:3"'), ("0", '"0 %"')],
+)
+def test_ratios_are_shown_exactly(text, shown):
+    ratio = Ratio(help="x")
+    assert ratio.show(ratio.parse(text)) == shown
+    assert read_back(ratio, ratio.parse(text)) == ratio.parse(text)
+
+
+@given(st.integers(0, 640), st.sampled_from([1, 2, 4, 8, 16, 32, 64]), st.sampled_from(["in", "ft", "us-ft", "mm"]))
+def test_any_length_reads_back_as_the_same_metres(count, per_unit, unit):
+    length, number = Length(help="x", high="300 m"), Fraction(count, per_unit)
+    value = length.parse(f"{number.numerator}/{number.denominator} {unit}")
+    assert read_back(length, value) == value
+
+
+@given(st.one_of(st.just(0.0), st.floats(1e-12, 1)))
+def test_any_ratio_reads_back_as_the_same_number(value):
+    assert read_back(Ratio(help="x"), value) == value
+
+
+@pytest.mark.parametrize("text", ["660 mm", "24x36 in", "450 x 600 mm", "17 1/32 in"])
+def test_sizes_read_back(text):
+    size = Size(help="x")
+    assert read_back(size, size.parse(text)) == size.parse(text)
+
+
+@given(
+    st.recursive(
+        st.one_of(st.booleans(), st.integers(-(2**62), 2**62), st.text(st.characters(exclude_categories=["Cs"]))),
+        lambda inner: st.one_of(st.lists(inner), st.dictionaries(st.text(max_size=5), inner)),
+        max_leaves=8,
+    )
+)
+def test_plain_values_are_written_as_toml(value):
+    # reference: the standard library's reader of TOML
+    assert tomllib.loads(f"value = {Setting(help='x').show(value)}")["value"] == value
+
+
+def test_columns_are_shown_as_a_table():
+    shown = settings_of(StructuresTable)["columns"].show({"rim": "RIM EL", "id": "NO"})
+    assert shown == '{ rim = "RIM EL", id = "NO" }'
+
+
 # ---------------------------------------------------------------- declared settings
 
 
 @pytest.mark.parametrize("table", DECLARED, ids=lambda table: table.__name__)
 def test_every_setting_has_help(table):
     found = settings_of(table)
-    nested = {"casting", "ring", "riser"} if table is Catalogue else set()
+    nested = {"casting", "ring", "riser", "liner"} if table is Catalogue else set()
     assert set(found) == {item.name for item in dataclasses.fields(table)} - nested
     for name, setting in found.items():
         assert len(setting.help) > 8 or setting.help == "breaks ties", name
@@ -284,8 +399,48 @@ def test_the_template_says_help_and_defaults():
             assert f"# {setting.help}" in text, (name, setting.help)
     written = tomllib.loads(uncommented(text))
     found = validate_table(RuleSet, written["rules"][0], where="rules")
-    assert found == RuleSet()
+    assert dataclasses.replace(found, max_grade=None, max_cross_slope=None, max_edge_gap=None) == RuleSet()
     assert validate_table(RingTable, written["ring"], where="ring") == RingTable()
+
+
+def marked(text):
+    """Table and key of every line that is marked as an example."""
+    table = ""
+    for line in text.splitlines():
+        head = re.match(r"(?:# )?\[+([a-z]+)\]+ ", line)
+        table = head[1] if head else table
+        key = re.match(r"# ([a-z_]+) = .*\[example\]$", line)
+        if key:
+            yield table, key[1]
+
+
+def test_what_has_no_default_is_marked_as_an_example():
+    found = set(marked(template()))
+    unset = {
+        (name, item.name)
+        for name, table in TABLES.items()
+        for item in dataclasses.fields(table)
+        if item.default is None or (item.default is dataclasses.MISSING and item.default_factory is dataclasses.MISSING)
+    }
+    assert found == (unset | {("surface", "vertical_unit")}) - {("structures", "path"), ("surface", "path")}
+    written = tomllib.loads(uncommented(template()))
+    plain_rules = {key: value for key, value in written["rules"][0].items() if ("rules", key) not in found}
+    assert validate_table(RuleSet, plain_rules, where="rules") == RuleSet()
+    paving = {key: value for key, value in written["finished"].items() if ("finished", key) not in found}
+    assert validate_table(FinishedTable, paving, where="finished") == FinishedTable()
+
+
+def test_examples_are_what_they_say():
+    # 1:48: the largest cross slope of a pedestrian route in the accessibility guidelines of the United States, memory
+    written = validate_job(tomllib.loads(uncommented(template())))
+    rules = written.rules[0]
+    assert (rules.max_grade, rules.max_cross_slope, rules.max_edge_gap) == (0.05, 1 / 48, 0.006)
+    assert (written.surface[0].accuracy, written.finished[0].cross_slope) == (0.015, 0.02)
+
+
+def test_remarks_of_the_template_stand_apart():
+    for line in template().splitlines():
+        assert not re.search(r"[^ ]#", line), line
 
 
 def test_the_whole_template_is_a_job_too():
@@ -417,3 +572,10 @@ def test_plain_values_survive_json():
     assert found["finished"][0]["mill"] == pytest.approx(0.0254)
     assert found["centrelines"] is None
     assert list(plain({"b": 1, "a": (1, 2)}).items()) == [("a", [1, 2]), ("b", 1)]
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_plain_values_hold_nothing_that_json_does_not_know(value):
+    found = plain({"a": [value, 1.5], "b": (value,)})
+    assert found == {"a": [None, 1.5], "b": [None]}
+    assert json.dumps(found, allow_nan=False)

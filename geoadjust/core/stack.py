@@ -3,8 +3,9 @@
 A catalogue is expanded once per rule set and looked up per structure: fewest rings whose sum with joints lies within
 the tolerance of the height, and whose tapers and bedding make the slope; among them the smallest misfit, then the
 lowest price, then catalogue order. Only rings of one size stand on each other, and only where the flange bears on them.
-Flat rings lie below, up to two tapered ones on top, turned in whole steps from the mark so that least slope is left.
-The bedding under the flange takes what is left, up to the owner's wedge; the rest is told as `left`.
+Flat rings lie below, up to two tapered ones on top, turned in whole steps from the mark so that least slope is left;
+they make the slope themselves, to within the owner's tilt tolerance. The bedding under the flange takes what is left,
+on flat rings up to the owner's wedge; what it cannot take is told as `left`.
 """
 
 from __future__ import annotations
@@ -124,13 +125,14 @@ def tallest(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Floats:
 
 
 def steepest(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Floats:
-    """Largest slope that rings and bedding can make together, in the direction that suits the steps best [m/m], (n,).
+    """Largest slope that tapered rings, or flat ones with bedding, can make within the tolerance [m/m], (n,).
 
-    Bedding alone where no ring fits; NaN where the flange's extent is unknown.
+    In the direction that suits the steps best. Bedding alone where no ring fits; NaN where the flange's extent is
+    unknown.
     """
     shelves = expand(catalogue.ring, rules.max_rings, rules.joint, rules.min_edge, rules.max_taper)
     rings = _largest(demand, shelves, lambda row: shelves.steepest[row.tapers])
-    return np.maximum(rings, 0.0) + rules.bedding_wedge / demand.extent + rules.tilt_tolerance
+    return np.asarray(np.maximum(rings, rules.bedding_wedge / demand.extent) + rules.tilt_tolerance)
 
 
 def _rows(demand: Demand, rows: slice) -> Demand:
@@ -189,7 +191,7 @@ class _Search:
         total = self.shelves.total[row.first : row.last]
         index = self._promising(row, index, tolerance)
         rest = self._turn(row.tapers, index)
-        level = rest <= self.bedding[index] + self.rules.tilt_tolerance + SLACK
+        level = rest <= self._allowed(row.tapers)[index]
         index = index[level]
         wanted = self.base[index] - self._wedge(rest[level], index) / 2
         above = np.searchsorted(total, wanted)
@@ -222,12 +224,23 @@ class _Search:
         if tapers not in self.reach:
             rings = self.shelves.tapers[tapers]
             least, most = bounds_of_rest(rings, self.slope, self.rules.max_taper + SLACK)
-            level = least <= self.bedding + self.rules.tilt_tolerance + SLACK
+            level = least <= self._allowed(tapers)
             if rings.slopes:
                 level &= np.isfinite(self.demand.mark)
             everyone = slice(None)
             self.reach[tapers] = level, self._wedge(least, everyone) / 2, self._wedge(most, everyone) / 2
         return self.reach[tapers]
+
+    def _allowed(self, tapers: int) -> Floats:
+        """Slope that the rings may leave to the bedding [m/m], (n,).
+
+        Flat rings: what the owner's wedge takes, and the tolerance. Tapered rings make the slope themselves, to within
+        the tolerance, and never leave more than there was: mortar is not laid to undo them.
+        """
+        tolerance = self.rules.tilt_tolerance
+        if self.shelves.tapers[tapers].slopes:
+            return np.minimum(self.slope, tolerance) + SLACK
+        return np.asarray(self.bedding + tolerance + SLACK)
 
     def _turn(self, tapers: int, index: Ints) -> Floats:
         """Slope that a class of tapers leaves, best turned; every structure is turned once."""

@@ -110,7 +110,7 @@ def bounds_of_rest(tapers: Tapers, slope: Floats, limit: float) -> tuple[Floats,
     """Least and greatest slope that the best turns may leave, before they are known, (n,) [m/m].
 
     The sum of the tapers may have any length from `shortest` to `longest` or `limit`, and whole steps move it by up to
-    `snap`. Greatest is inf where the limit may bar every turn near it.
+    `snap`, which must not pass the limit. Greatest is inf where the limit may bar every turn.
     """
     longest = min(tapers.longest, limit)
     least = np.maximum(np.maximum(slope - longest, tapers.shortest - slope), 0.0)

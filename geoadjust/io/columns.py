@@ -241,17 +241,23 @@ RUN: tuple[Column, ...] = (
 
 MODEL_FIELDS: dict[str, str] = {
     "structures": (
+        "rim gap bearing measure_down_from riser_present chimney_condition casting recast size_known floating "
+        "old_flange_diameter "
         "frame_top_diameter frame_top_length flange_diameter flange_length frame_azimuth flange_inside_diameter "
         "ridge_diameter seat_diameter bearing_slope_east bearing_slope_north bearing_outside_diameter "
         "bearing_inside_diameter crown_offset street_side casting_height new_casting_height existing_chimney "
         "existing_rings measure_down travel mill overlay paved"
     ),
-    "existing": "height slope_east slope_north fold fold_azimuth fold_offset noise scale",
+    "existing": (
+        "height slope_east slope_north fold fold_azimuth fold_offset noise scale "
+        "rms samples left_out coverage spacing source"
+    ),
     "milled": "height slope_east slope_north fold fold_azimuth fold_offset",
-    "finished": "height slope_east slope_north fold fold_azimuth fold_offset noise scale",
+    "finished": "height slope_east slope_north fold fold_azimuth fold_offset noise scale source",
     "rims": "existing_slope_east existing_slope_north target_slope_east target_slope_north mark",
     "chimneys": "bearing_source tilt_east tilt_north change_east change_north bed",
     "stacks": "joint bottom top wedge left_east left_north",
+    "others": "misfit wedge left_east left_north",
     "results": "height slope_east slope_north",
     "uncertainties": "slope_sd",
     "verdicts": "riser",

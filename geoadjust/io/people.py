@@ -1,12 +1,14 @@
 """The schedule as people read it: display units, rounding, and a dictionary of every column.
 
 `us`: inches in sixteenths as decimals, feet to 3 decimals in the structures' vertical foot; `metric`: millimetres to
-1 decimal, metres to 3. A text that a spreadsheet would take for a formula gets a leading apostrophe.
+1 decimal, metres to 3. Coordinates to about a millimetre. A text that a spreadsheet would take for a formula gets a
+leading apostrophe.
 """
 
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ import pyarrow.csv
 from numpy.typing import NDArray
 
 from geoadjust.io.columns import SCHEDULE, TABLES, Column
+from geoadjust.io.crs import read_crs
 from geoadjust.units import TIE_SLACK, from_metres, inches_sixteenth, round_half_up
 
 FORMULA_STARTS = r"^[\s]*[=+\-@\t\r|%]"
@@ -62,13 +65,38 @@ def shown_schema(units: str) -> pa.Schema:
     return pa.schema([*ours, ("easting", pa.float64()), ("northing", pa.float64())])
 
 
+def place_decimals(crs: str) -> int:
+    """Decimals that a coordinate deserves, about a millimetre: 3 of metres and feet, 8 of degrees.
+
+    Parameters
+    ----------
+    crs : the structures' CRS
+
+    Examples
+    --------
+    >>> place_decimals("EPSG:32617"), place_decimals("EPSG:2263"), place_decimals("EPSG:4326")
+    (3, 3, 8)
+    """
+    found = read_crs(crs, where="structures.crs")
+    if found.is_geographic:
+        return 8
+    metres = found.axis_info[0].unit_conversion_factor if found.axis_info else 1.0
+    return 3 + max(0, round(math.log10(metres or 1.0)))
+
+
 def shown_rows(
-    layer: pa.RecordBatch, east: NDArray[np.float64], north: NDArray[np.float64], units: str, foot: str
+    layer: pa.RecordBatch,
+    east: NDArray[np.float64],
+    north: NDArray[np.float64],
+    units: str,
+    foot: str,
+    decimals: int | None = None,
 ) -> pa.RecordBatch:
-    """The layer's rows as people read them; coordinates as read."""
+    """The layer's rows as people read them; coordinates with so many decimals, None = as read."""
     arrays = [_shown(layer.column(index), column, units, foot) for index, column in enumerate(SCHEDULE)]
-    place = [pa.array(values, from_pandas=True) for values in (east, north)]
-    return pa.record_batch([*arrays, *place], schema=shown_schema(units))
+    places = [values if decimals is None else np.round(values, decimals) + 0.0 for values in (east, north)]
+    arrays += [pa.array(values, from_pandas=True) for values in places]
+    return pa.record_batch(arrays, schema=shown_schema(units))
 
 
 DECIMALS = {"mm": 1, "m": 3, "%": 3, "deg": 1}
@@ -97,16 +125,24 @@ def guard(texts: pa.Array) -> pa.Array:
 
 
 class ScheduleCsv:
-    """Writes `schedule.csv`, batch by batch."""
+    """Writes `schedule.csv`, batch by batch.
 
-    def __init__(self, path: Path, units: str, foot: str) -> None:
+    Parameters
+    ----------
+    path : of the file
+    units, foot : of lengths and heights
+    crs : the structures'; without it coordinates are written as read
+    """
+
+    def __init__(self, path: Path, units: str, foot: str, crs: str = "") -> None:
         self.units, self.foot = units, foot
+        self.decimals = place_decimals(crs) if crs else None
         options = pa.csv.WriteOptions(quoting_style="needed")
         self._writer = pa.csv.CSVWriter(str(path), shown_schema(units), write_options=options)
 
     def add(self, layer: pa.RecordBatch, east: NDArray[np.float64], north: NDArray[np.float64]) -> None:
         """Add one bucket of the layer."""
-        self._writer.write(shown_rows(layer, east, north, self.units, self.foot))
+        self._writer.write(shown_rows(layer, east, north, self.units, self.foot, self.decimals))
 
     def close(self) -> None:
         """Finish the file."""
@@ -121,7 +157,7 @@ def dictionary(units: str, foot: str) -> Iterator[dict[str, Any]]:
     for column in SCHEDULE:
         yield _entry("schedule.csv", shown_name(column, units), shown_unit(column, units, foot), column)
     for name in ("easting", "northing"):
-        title = f"{name} of the cover, as read, in the structures' CRS"
+        title = f"{name} of the cover in the structures' CRS, rounded to about a millimetre"
         yield _entry("schedule.csv", name, "CRS", Column(name, "real", "", title))
 
 

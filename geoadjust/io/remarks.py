@@ -9,6 +9,7 @@ from typing import Any
 from geoadjust.core.columns import METHODS, POLICIES
 from geoadjust.core.parts import Catalogue
 from geoadjust.io.spill import Records
+from geoadjust.io.stack_table import NO_RING
 from geoadjust.units import format_raise
 
 SENTENCES = {
@@ -17,7 +18,7 @@ SENTENCES = {
     "not_paved": "Outside the paving.",
     "keep": "Leave as it is.",
     "riser": "{order}: riser {riser} on the frame.",
-    "rings": "{order}: {policy}, bottom to top: {stack}.",
+    "rings": "{order}: {rings}.",
     "liner": "{order}: liner {liner}, cut to the ordinates after measuring again.",
     "extend": "{order}: draw the top section.",
     "replace_top": "{order}: replace the top section.",
@@ -29,6 +30,12 @@ SENTENCES = {
 
 
 POLICY_WORDS = {"replace_all": "new rings on the bearing", "add_on_top": "rings on the old stack"}
+BARE_WORDS = {
+    "replace_all": "the frame in mortar on the bearing, no ring",
+    "add_on_top": "the frame in a new joint on the old stack, no ring",
+}
+"""Where rings and bedding are asked for and the bedding alone makes the height."""
+STILL = "No change"
 
 
 def remarks(results: Records, stacks: Sequence[str], catalogue: Catalogue, units: str) -> list[str]:
@@ -57,14 +64,20 @@ def _remark(
         return "Lower before milling, put back at today's height."
     if "{" not in sentence:
         return sentence
+    order = format_raise(lift, units) if math.isfinite(lift) else "Set to the target"
+    if METHODS[method] == "extend" and order == STILL:
+        return f"{STILL}."
     return sentence.format(
-        order=format_raise(lift, units) if math.isfinite(lift) else "Set to the target",
-        stack=stack,
-        policy=POLICY_WORDS[POLICIES[policy]] if policy >= 0 else "",
+        order=order,
+        rings=_ring_words(POLICIES[policy], stack) if policy >= 0 else "",
         riser=catalogue.riser[riser].id if riser >= 0 else "",
         liner=catalogue.liner[liner].id if liner >= 0 else "",
         change=change_words(change, units) if math.isfinite(change) else "see the chimney's height",
     )
+
+
+def _ring_words(policy: str, stack: str) -> str:
+    return BARE_WORDS[policy] if stack == NO_RING else f"{POLICY_WORDS[policy]}, bottom to top: {stack}"
 
 
 def change_words(change: float, units: str) -> str:

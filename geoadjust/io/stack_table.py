@@ -13,6 +13,8 @@ from geoadjust.core.parts import Catalogue, RingPart
 from geoadjust.io.columns import STACK_PARTS
 from geoadjust.io.spill import Records
 
+NO_RING = "no ring"
+
 Piece = tuple[str, str | None, float, float, float | None]
 """Kind, part, thickness [m], taper [m/m], turn [rad]."""
 
@@ -21,8 +23,8 @@ def stack_texts(results: Records, rings: Sequence[RingPart], bundle: str = "stac
     """Rings bottom to top joined by ' + ', a tapered one with its turn; each different stack is written once."""
     parts = results[f"{bundle}.parts"]
     if not parts.shape[1]:
-        return ["no ring"] * len(results)
-    turns = np.round(np.degrees(results[f"{bundle}.turn"]), 1)
+        return [NO_RING] * len(results)
+    turns = np.round(np.degrees(results[f"{bundle}.turn"]), 1) + 0.0
     keys = np.concatenate([parts.astype(float), np.where(np.isfinite(turns), turns, -1.0)], axis=1)
     different, inverse = np.unique(keys, axis=0, return_inverse=True)
     names = [_stack_text(row, rings) for row in different]
@@ -36,13 +38,14 @@ def _stack_text(key: Any, rings: Sequence[RingPart]) -> str:
         for part, turn in zip(key[:half], key[half:], strict=True)
         if part >= 0
     ]
-    return " + ".join(pieces) or "no ring"
+    return " + ".join(pieces) or NO_RING
 
 
 def stack_rows(results: Records, ids: Sequence[str], catalogue: Catalogue) -> Iterator[tuple[Any, ...]]:
     """Rows of the table `stack_parts`.
 
-    On a plumb chimney the thicknesses of one structure and policy add up to the chimney and the misfit.
+    The thicknesses of one structure and policy add up to the chimney and, of ring stacks, the misfit; where the chimney
+    stands square to a sloping bearing, along its axis.
     """
     method = results["verdicts.method"]
     asked = np.isin(method, [METHODS.index(name) for name in ("rings", "liner", "riser")])
@@ -51,7 +54,7 @@ def stack_rows(results: Records, ids: Sequence[str], catalogue: Catalogue) -> It
         for policy, pieces in _stacks_of(record, METHODS[method[i]], catalogue):
             for place, (kind, part, thickness, taper, turn) in enumerate(pieces, 1):
                 mm = round(thickness * 1000, 3) + 0.0
-                degrees = None if turn is None else round(float(np.degrees(turn)), 6)
+                degrees = None if turn is None else round(float(np.degrees(turn)), 6) + 0.0
                 yield row, ids[i], place, policy, kind, part, mm, round(taper, 9), degrees
 
 
@@ -80,16 +83,19 @@ def _stacks_of(record: Any, method: str, catalogue: Catalogue) -> Iterator[tuple
 
 
 def _liner(record: Any, catalogue: Catalogue) -> list[Piece]:
-    """Bed, liner at its centre, and what is left for the joint under the flange."""
+    """Bed, liner at its centre, and the joint under the flange.
+
+    A face that is sawn square to the wall leaves more than the joint at the centre: half the wall times the slope, that
+    is the slope times what the cut's radius is short of the outside.
+    """
     joint = float(record["stacks.joint"])
-    bottom = joint + float(record["chimneys.bed"])
-    middle = float(np.mean(record["cuts.ordinates"]))
-    top = float(record["chimneys.height"]) - bottom - middle
+    slope = float(np.hypot(record["chimneys.tilt_east"], record["chimneys.tilt_north"]))
+    deduct = slope * float(record["cuts.wrap"] - record["cuts.radius"])
     part = catalogue.liner[record["liners.part"]]
     return [
-        ("joint", None, bottom, 0.0, None),
-        ("liner", part.id, middle, 0.0, None),
-        ("joint", None, top, 0.0, None),
+        ("joint", None, joint + float(record["chimneys.bed"]), 0.0, None),
+        ("liner", part.id, float(np.mean(record["cuts.ordinates"])), 0.0, None),
+        ("joint", None, joint + deduct, 0.0, None),
     ]
 
 

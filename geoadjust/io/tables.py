@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from geoadjust.core.columns import STATIONS
 from geoadjust.core.flag_list import FLAGS, Flag
-from geoadjust.core.inputs import INPUT_NAMES
+from geoadjust.core.inputs import INPUT_COLUMNS, INPUT_NAMES
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.ring import Ring, inner_radius, outer_radius
 from geoadjust.core.rules import RuleSet
@@ -210,7 +210,8 @@ def reason_rows(bucket: Bucket) -> pa.RecordBatch:
     """Reasons of one bucket with their sentences."""
     reasons = bucket.reasons
     flags = [FLAGS[code] for code in reasons["code"].tolist()]
-    figures = zip(flags, reasons["value"].tolist(), reasons["limit"].tolist(), reasons["subject"].tolist(), strict=True)
+    subjects = reasons["subject"].tolist()
+    figures = zip(flags, reasons["value"].tolist(), reasons["limit"].tolist(), subjects, strict=True)
     arrays = [
         pa.array(reasons["row"]),
         pa.array(bucket.ids[reasons["row"] - bucket.raw.first], pa.string()),
@@ -218,7 +219,7 @@ def reason_rows(bucket: Bucket) -> pa.RecordBatch:
         pa.array([REASONS[3].words[flag.severity] for flag in flags], pa.string()),
         numbers(reasons["value"]),
         numbers(reasons["limit"]),
-        pa.array([flag.unit for flag in flags], pa.string()),
+        pa.array([unit_of(flag, subject) for flag, subject in zip(flags, subjects, strict=True)], pa.string()),
         pa.array([sentence(*figure) for figure in figures], pa.string()),
     ]
     return pa.record_batch(arrays, schema=table_schema(REASONS))
@@ -226,6 +227,22 @@ def reason_rows(bucket: Bucket) -> pa.RecordBatch:
 
 UNSIGNED = ("rim_disagrees", "batch_bias", "no_ring_stack")
 """Sentences that say how far off something is; the table's value keeps the sign."""
+
+
+GROUP_UNITS = {"height": "m", "dimension": "m", "size": "m", "angle": "deg", "slope": "m/m"}
+"""Units in which values of an input column are judged."""
+
+
+def unit_of(flag: Flag, subject: int) -> str:
+    """Unit of a reason's value and limit: the flag's, else that of the column it speaks of.
+
+    Examples
+    --------
+    >>> from geoadjust.core.flags import CODES
+    >>> unit_of(FLAGS[CODES["value_implausible"]], INPUT_NAMES.index("axis")), unit_of(FLAGS[CODES["steep"]], -1)
+    ('deg', '%')
+    """
+    return flag.unit or (GROUP_UNITS.get(INPUT_COLUMNS[subject].group, "") if subject >= 0 else "")
 
 
 def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
@@ -236,10 +253,16 @@ def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
     >>> from geoadjust.core.flags import CODES
     >>> sentence(FLAGS[CODES["steep"]], 12.345, 10.0, -1)
     'The finished road slopes 12.3 % (limit 10 %).'
+    >>> sentence(FLAGS[CODES["value_implausible"]], 0.018, 0.025, INPUT_NAMES.index("casting_height"))
+    'casting_height 0.018 m is not plausible (limit 0.025 m); left out.'
     """
     name = INPUT_NAMES[subject] if subject >= 0 else ""
     value = abs(value) if flag.code in UNSIGNED else value
-    return flag.text.format(value=_figure(value, flag.unit), limit=_figure(limit, flag.unit), subject=name)
+    unit = unit_of(flag, subject)
+    return flag.text.format(value=_figure(value, unit), limit=_figure(limit, unit), subject=name)
+
+
+DIGITS = {"m": 3}
 
 
 def _figure(value: float, unit: str) -> str:
@@ -247,8 +270,12 @@ def _figure(value: float, unit: str) -> str:
         return "an unknown amount"
     if unit == "mm":
         return format_mm(value / 1000, 1).replace(".0 mm", " mm")
-    number = f"{value:.1f}".rstrip("0").rstrip(".") if abs(value) < 1e6 else f"{value:g}"
-    return f"{number} {unit}".strip()
+    if unit == "m/m":
+        value, unit = 100 * value, "%"
+    digits = DIGITS.get(unit, 1)
+    value = round(value, digits) + 0.0
+    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if abs(value) < 1e6 else f"{value:g}"
+    return f"{text} {unit}".strip()
 
 
 def model_rows(bucket: Bucket) -> pa.RecordBatch:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from geoadjust.core.columns import BEARING_SOURCES, REFERENCES
-from geoadjust.report.facts import Facts
+from geoadjust.report.facts import Facts, Outline
 from geoadjust.report.numbers import Figure, degrees, metres, mm, pure
 from geoadjust.report.page import ROUNDING, Page
 from geoadjust.report.rims import tell_azimuth
@@ -23,8 +23,10 @@ def tell_bearing(page: Page) -> None:
     source = facts.index("chimneys_bearing_source")
     _tell_stated(page)
     if source < 0:
-        page.text(f"No bearing: neither an elevation, nor a measure-down with its reference, nor the old chimney's height "
-                  f"under a known casting and rim. {reasons(facts, *BEARING_CODES)}")
+        page.text(
+            f"No bearing: neither an elevation, nor a measure-down with its reference, nor the old chimney's height "
+            f"under a known casting and rim. {reasons(facts, *BEARING_CODES)}"
+        )
         return
     {"bearing": _by_elevation, "measure_down": _by_measure_down, "existing_chimney": _by_chimney}[
         BEARING_SOURCES[source]
@@ -59,8 +61,7 @@ def _tell_stated(page: Page) -> None:
 
 
 def _by_elevation(page: Page) -> None:
-    bearing = metres(page.facts.model("structures_bearing"))
-    page.line("bearing", "as surveyed", "{b}", column="bearing_m", us=True, b=bearing)
+    page.same("bearing, as surveyed", metres(page.facts.model("structures_bearing")), "bearing_m", us=True)
 
 
 def _by_measure_down(page: Page) -> None:
@@ -125,9 +126,7 @@ def tell_chimney(page: Page) -> None:
     east, north = target.east - b_east, target.north - b_north
     if b_east or b_north:
         for word, plane, bearing in (("east", target.east, b_east), ("north", target.north, b_north)):
-            page.line(
-                f"slope between flange and bearing, {word}", "", "{g} - {b}", g=pure(plane), b=pure(bearing)
-            )
+            page.line(f"slope between flange and bearing, {word}", "", "{g} - {b}", g=pure(plane), b=pure(bearing))
     swing = support(page, "higher and lower at the flange's edge by", flange, east, north)
     for name, sign, column in (("smallest", "-", "chimney_min_mm"), ("greatest", "+", "chimney_max_mm")):
         page.line(
@@ -164,8 +163,29 @@ def _tell_long_side(page: Page, east: float, north: float) -> None:
     elif flange.round:
         tell_azimuth(page, "long side", "long_side_deg", east, north)
     else:
-        page.text("The long side of a rectangle is its corner farthest uphill (or a mid-side).")
-        page.fact("long side", degrees(0.0), "long_side_deg")
+        _tell_corner(page, flange, east, north)
+
+
+def _tell_corner(page: Page, flange: Outline, east: float, north: float) -> None:
+    """Azimuth of a rectangle's corner, or mid-side, that lies farthest uphill."""
+    sin, cos = math.sin(flange.azimuth), math.cos(flange.azimuth)
+    right, ahead = (float((part > 0) - (part < 0)) for part in (east * cos - north * sin, east * sin + north * cos))
+    whole = math.atan2(right * flange.width, ahead * flange.length) + flange.azimuth
+    turns = math.floor(whole / (2 * math.pi))
+    page.text(
+        "Seen along the flange's direction the farthest corner lies to the right or left (1, -1), ahead or behind."
+    )
+    page.line(
+        "long side",
+        "atan2(right * width, ahead * length) + direction",
+        "atan2({right} * {w}, {ahead} * {l}) + {to}" + (" - 360 deg" if turns > 0 else " + 360 deg") * bool(turns),
+        column="long_side_deg",
+        right=Figure(right, "count"),
+        ahead=Figure(ahead, "count"),
+        w=mm(flange.width),
+        l=mm(flange.length),
+        to=degrees(flange.azimuth),
+    )
 
 
 def _tell_foot(page: Page) -> None:
@@ -205,21 +225,15 @@ def _tell_tilt(page: Page, b_east: float, b_north: float) -> None:
     facts, rules, target = page.facts, page.facts.rules, page.facts.target
     page.text(f"rules.stand is {rules.stand}, rules.hold is {rules.hold}.")
     plumb = rules.stand == "plumb"
-    for word, plane, bearing, name in (
-        ("east", target.east, b_east, "chimneys_tilt_east"),
-        ("north", target.north, b_north, "chimneys_tilt_north"),
-    ):
-        page.line(
-            f"slope that the parts have to make, {word}",
-            "target" if plumb else "target - bearing",
-            "{g}" if plumb else "{g} - {b}",
-            stored=facts.model(name),
-            g=pure(plane),
-            b=pure(bearing),
-        )
+    for word, plane, bearing in (("east", target.east, b_east), ("north", target.north, b_north)):
+        name, held = f"slope that the parts have to make, {word}", facts.model(f"chimneys_tilt_{word}")
+        if plumb:
+            page.same(f"{name} (the target's)", pure(plane), held=held)
+        else:
+            page.line(name, "target - bearing", "{g} - {b}", stored=held, g=pure(plane), b=pure(bearing))
     if plumb and (b_east or b_north):
         bed = support(page, "bed of mortar that levels the bearing, at the centre", facts.flange, b_east, b_north)
-        page.line("of that in the set", "", "{bed}", "mm", stored=facts.model("chimneys_bed"), bed=mm(bed))
+        page.same("bed", mm(bed), held=facts.model("chimneys_bed"))
     along(page)
 
 
@@ -250,7 +264,9 @@ def tell_change(page: Page) -> None:
         return
     old, new = facts.model("structures_casting_height"), facts.model("structures_new_casting_height")
     if math.isnan(old) and math.isnan(new):
-        page.text("The casting's height is not known and the casting stays: rules.usual_casting_height stands for both.")
+        page.text(
+            "The casting's height is not known and the casting stays: rules.usual_casting_height stands for both."
+        )
         old = new = rules.usual_casting_height
     today = facts.today
     page.line(
@@ -297,11 +313,10 @@ def _judge_change(page: Page, east: float, north: float) -> None:
     if not math.isfinite(facts.value("chimney_mm")):
         page.rule(mm(facts.value("stack_change_max_mm")), "<=", "rules.max_chimney", mm(rules.max_chimney))
         _tell_long_side(page, east, north)
-    chimney = facts.model("structures_existing_chimney")
-    if math.isfinite(chimney):
-        down = Figure(-facts.value("stack_change_min_mm"), "mm")
-        page.text("What is taken off must be there; the rule compares it with the old chimney.", indent="    ")
-        page.rule(down, "<=", "old chimney", mm(chimney))
+    chimney, least = facts.model("structures_existing_chimney"), facts.value("stack_change_min_mm")
+    if math.isfinite(chimney) and least < 0:
+        page.text("What is taken off must be there:", indent="    ")
+        page.rule(mm(-least), "<=", "old chimney", mm(chimney))
 
 
 def _why_no_change(facts: Facts) -> str:

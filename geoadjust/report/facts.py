@@ -145,6 +145,11 @@ class Facts:
         return self.model("structures_paved") == 0
 
     @property
+    def axis_known(self) -> bool:
+        """There is a street axis."""
+        return math.isfinite(self.value("axis_deg"))
+
+    @property
     def finished_table(self) -> Mapping[str, Any]:
         """The job's first [finished] table; empty where it has none."""
         tables = self.settings.get("finished") or [{}]
@@ -158,7 +163,7 @@ class Facts:
     @property
     def profiled(self) -> bool:
         """The milled road follows a profile."""
-        placed = math.isfinite(self.value("axis_deg")) and math.isfinite(self.model("structures_crown_offset"))
+        placed = self.axis_known and math.isfinite(self.model("structures_crown_offset"))
         return self.finished_table.get("cross_slope") is not None and placed and not self.outside
 
     @property

@@ -53,12 +53,27 @@ class Page:
         """A fact that is no figure: `name: words   [column]`."""
         self._put([clean(f"{name}: {words}").replace(" = ", ": ")], column)
 
-    def fact(self, name: str, figure: Figure, column: str = "") -> float:
+    def fact(self, name: str, figure: Figure, column: str = "", *, us: bool = False) -> float:
         """A figure that is not computed here, with its column; gives its value [SI]."""
         value = self.facts.value(column) if column else figure.value
+        if not math.isfinite(value):
+            self.word(name, "not known", column)
+            return value
         figure = Figure(value, figure.unit)
-        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, column)}"], column)
+        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, column, us)}"], column)
         return value
+
+    def same(
+        self, name: str, figure: Figure, column: str = "", *, held: float | None = None, us: bool = False
+    ) -> float:
+        """A figure that another one must equal: that of a column, or one that the set holds elsewhere [SI]."""
+        held = self.facts.value(column) if held is None else held
+        told = ""
+        if not abs(held - figure.value) <= ROUNDING:
+            self.disagreements += 1
+            told = f" (!) the set holds {Figure(held, figure.unit).bare()}"
+        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, column, us)}{told}"], column)
+        return figure.value
 
     def line(
         self,
@@ -113,7 +128,7 @@ class Page:
         )
         return holds
 
-    def us(self, figure: Figure, column: str, wanted: bool = True) -> str:
+    def us(self, figure: Figure, column: str, wanted: bool) -> str:
         """Feet or inches in brackets where the set's people read them; empty elsewhere."""
         if self.facts.units != "us" or not wanted or not math.isfinite(figure.value):
             return ""

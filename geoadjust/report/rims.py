@@ -50,13 +50,15 @@ def _tell_existing(page: Page) -> None:
     if math.isfinite(rim):
         page.fact("rim as surveyed", metres(rim))
         if math.isfinite(road) and basis in ("surveyed", "assumed_flush"):
-            off = page.line("rim as surveyed off the road", "", "abs({rim} - {road})", "mm", rim=metres(rim), road=metres(road))
+            off = page.line(
+                "rim as surveyed off the road", "", "abs({rim} - {road})", "mm", rim=metres(rim), road=metres(road)
+            )
             page.rule(mm(off), "<=", "rules.max_rim_gap", mm(facts.rules.max_rim_gap))
     if not math.isfinite(facts.value("existing_rim_m")):
         page.text(f"No existing rim. {reasons(facts, 'rim_missing', 'no_surface', 'few_samples')}".strip())
         return
     if surveyed:
-        page.line("existing rim", "rim as surveyed", "{rim}", column="existing_rim_m", us=True, rim=metres(rim))
+        page.same("existing rim, as surveyed", metres(rim), "existing_rim_m", us=True)
     else:
         gap = facts.model("structures_gap") if basis == "gap" else 0.0
         page.line(
@@ -86,8 +88,9 @@ def _tell_target(page: Page) -> None:
     if not math.isfinite(facts.value("target_rim_m")):
         page.text("No target: the finished road is not known.")
     elif facts.outside:
-        rim = metres(facts.value("existing_rim_m"))
-        page.line("target rim", "today's rim (outside the paving)", "{rim}", column="target_rim_m", us=True, rim=rim)
+        page.same(
+            "target rim, today's (outside the paving)", metres(facts.value("existing_rim_m")), "target_rim_m", us=True
+        )
     elif follows_road(facts):
         page.line(
             "target rim",
@@ -113,7 +116,9 @@ def tell_slopes(page: Page) -> None:
     if not math.isfinite(target.east):
         page.text("No slope: there is no target plane.")
         return
-    where = "today's frame" if facts.outside else "the finished road along the edge" if follows_road(facts) else "the bars"
+    where = (
+        "today's frame" if facts.outside else "the finished road along the edge" if follows_road(facts) else "the bars"
+    )
     page.text(f"The target plane has the slope of {where}.")
     page.fact("slope towards east, gE", pure(target.east))
     page.fact("slope towards north, gN", pure(target.north))
@@ -128,7 +133,11 @@ def tell_slopes(page: Page) -> None:
     page.fact(f"street axis (from {facts.text('axis_source')})", degrees(axis), "axis_deg")
     turn = {**parts, "a": degrees(axis)}
     page.line(
-        "grade (plus: rises ahead)", "gE sin a + gN cos a", "{e} * sin({a}) + {n} * cos({a})", column="grade_pct", **turn
+        "grade (plus: rises ahead)",
+        "gE sin a + gN cos a",
+        "{e} * sin({a}) + {n} * cos({a})",
+        column="grade_pct",
+        **turn,
     )
     page.line(
         "cross slope (plus: rises to the right)",

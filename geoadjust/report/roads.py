@@ -99,7 +99,7 @@ def tell_finished(page: Page) -> None:
     if facts.outside:
         page.text("Outside the paving: the finished road is the road of today.")
         if math.isfinite(existing.plane.height):
-            page.line("finished road", "existing road", "{z}", column="finished_m", z=metres(facts.value("existing_m")))
+            page.same("finished road", metres(facts.value("existing_m")), "finished_m", us=True)
         return
     if not math.isfinite(existing.plane.height) and not facts.design:
         page.text("Not known: there is no road of today to start from.")
@@ -149,7 +149,8 @@ def _tell_depths(page: Page) -> None:
     names = ("mill",) if facts.design else ("mill", "overlay")
     for name in names:
         if math.isfinite(facts.model(f"structures_{name}")):
-            page.fact(f"{name} (the structure's own, its paving area's or finished.{name})", mm(facts.model(f"structures_{name}")))
+            depth = mm(facts.model(f"structures_{name}"))
+            page.fact(f"{name} (the structure's own, its paving area's or finished.{name})", depth, us=True)
         else:
             page.word(name, "not stated anywhere; counts as 0")
 

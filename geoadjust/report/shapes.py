@@ -16,6 +16,9 @@ CORNERS = ((1.0, 1.0), (1.0, -1.0), (-1.0, -1.0), (-1.0, 1.0))
 
 def support(page: Page, name: str, outline: Outline, east: float, north: float) -> float:
     """Line of the greatest rise of a gradient over an outline [m]."""
+    if east == 0 and north == 0:
+        page.word(name, "nothing, there is no slope")
+        return 0.0
     if outline.round:
         return page.line(
             name,
@@ -66,10 +69,10 @@ def road_along_edge(page: Page, road: Road, edge: Outline, name: str, column: st
     held : slopes that the set holds, if it does
     """
     if road.fold == 0:
-        page.line(f"{name}, mean along the edge", "h", "{h}", column=column, h=metres(road.plane.height), us=True)
+        page.same(f"{name}, mean along the edge (that is h)", metres(road.plane.height), column, us=True)
         if held is not None:
-            page.line("its slope towards east", "gE", "{g}", stored=held.east, g=pure(road.plane.east))
-            page.line("its slope towards north", "gN", "{g}", stored=held.north, g=pure(road.plane.north))
+            page.same("its slope towards east (that is gE)", pure(road.plane.east), held=held.east)
+            page.same("its slope towards north (that is gN)", pure(road.plane.north), held=held.north)
         return
     mean, east, north = (_round_fold if edge.round else _box_fold)(page, road, edge)
     page.line(
@@ -120,7 +123,10 @@ def _round_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, fl
             x=pure(x),
         )
     slope = page.line(
-        "slope of the part beyond", "(acos x - x sqrt(1 - x^2)) / pi", "(acos({x}) - {x} * sqrt(1 - {x}^2)) / pi", x=pure(x)
+        "slope of the part beyond",
+        "(acos x - x sqrt(1 - x^2)) / pi",
+        "(acos({x}) - {x} * sqrt(1 - {x}^2)) / pi",
+        x=pure(x),
     )
     turn = {"s": pure(slope), "a": degrees(road.azimuth)}
     east = page.line("east slope of the part beyond", "slope * sin a", "{s} * sin({a})", **turn)
@@ -192,9 +198,7 @@ def _box_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, floa
             for word, end in (("beginning", piece.first), ("end", piece.last))
         ]
         means.append((share, (ends[0] + ends[1]) / 2))
-        page.line(
-            f"stretch {number}, mean of d", "", "({d0} + {d1}) / 2", "mm", d0=mm(ends[0]), d1=mm(ends[1])
-        )
+        page.line(f"stretch {number}, mean of d", "", "({d0} + {d1}) / 2", "mm", d0=mm(ends[0]), d1=mm(ends[1]))
         for found, word, place in ((rights, "p", 0), (aheads, "q", 1)):
             moment = page.line(
                 f"stretch {number}, mean of {word} d",
@@ -230,7 +234,7 @@ def _box_slope(page: Page, word: str, moments: list[tuple[float, float]], own: f
     return page.line(
         f"slope of the part beyond, {word}",
         "12 (W + L) moment / (W^2 (W + 3 L))" if word == "right" else "12 (W + L) moment / (L^2 (L + 3 W))",
-        "12 * ({own} + {other}) * {moment} / ({own}^2 * ({own} + 3 * {other}))",
+        "12 * ({own} + {other}) * {moment} / (({own})^2 * ({own} + 3 * {other}))",
         own=mm(own),
         other=mm(other),
         moment=squares(whole),
@@ -286,10 +290,10 @@ def gap_between(page: Page, cover: str, plane: Plane, road_name: str, road: Road
 
 def gap_line(page: Page, name: str, gap: Gap, place: Place, column: str = "", stored: float | None = None) -> float:
     """Line of a gap at a place."""
-    template, figures = "{d}", {"d": mm(gap.height)}
-    if not gap.constant:
-        template += " + {ge} * {e} + {gn} * {n}"
-        figures |= {"ge": pure(gap.east), "gn": pure(gap.north), "e": mm(place[0]), "n": mm(place[1])}
+    if gap.constant:
+        return page.same(name, mm(gap.height), column, held=stored)
+    template = "{d} + {ge} * {e} + {gn} * {n}"
+    figures = {"d": mm(gap.height), "ge": pure(gap.east), "gn": pure(gap.north), "e": mm(place[0]), "n": mm(place[1])}
     if gap.road.fold:
         template += " - {k} * max(0, {e} * sin({a}) + {n} * cos({a}) - {t})"
         figures |= {"k": pure(gap.road.fold), "a": degrees(gap.road.azimuth), "t": mm(gap.road.offset)}

@@ -25,23 +25,12 @@ def tell_stacks(page: Page) -> None:
         page.text(f"No stack of rings is built: the method is {facts.method}. {reasons(facts, *CODES)}".strip())
     else:
         _tell_stack(page, facts.text("stack_policy"), "stacks")
-    other = _other_policy(facts)
-    if other:
+    if facts.text("other_stack"):
         page.text(
-            "The old chimney's condition is not known, so that the quantities of the other policy are told as well: "
+            "The old chimney's condition is not known, so what the other policy asks for is told as well: "
             f"{facts.text('other_stack')}."
         )
-        _tell_stack(page, other, "others")
-
-
-def _other_policy(facts: Facts) -> str:
-    if not facts.text("other_stack"):
-        return ""
-    policies = [part["policy"] for part in facts.stack_parts if part["policy"] not in ("", None)]
-    chosen = facts.text("stack_policy")
-    if facts.method != "rings":
-        chosen = "replace_all"
-    return next((policy for policy in policies if policy != chosen), "")
+        _tell_stack(page, "add_on_top", "others")
 
 
 def _tell_stack(page: Page, policy: str, bundle: str) -> None:
@@ -78,7 +67,9 @@ def _tell_tapers(page: Page, parts: Parts, policy: str) -> tuple[float, float]:
     if policy != "add_on_top" and facts.rules.stand == "square_to_bearing":
         factor = along_factor(facts)
         left = tuple(  # type: ignore[assignment]
-            page.line(f"slope asked of the parts along their axis, {word}", "", "{g} * {f}", g=pure(each), f=pure(factor))
+            page.line(
+                f"slope asked of the parts along their axis, {word}", "", "{g} * {f}", g=pure(each), f=pure(factor)
+            )
             for word, each in zip(("east", "north"), left, strict=True)
         )
     page.fact("slope asked for, east", pure(left[0]))
@@ -188,12 +179,12 @@ def _tell_joints(page: Page, parts: Parts, policy: str, wedge: float, bundle: st
     if policy != "add_on_top" and rings:
         page.line(
             "mortar on the bearing",
-            "joint + bed" if bed else "joint",
-            "{joint} + {bed}" if bed else "{joint}",
+            "joint + bed",
+            "{joint} + {bed}",
             "mm",
             stored=parts[0]["thickness_mm"] / 1000,
             joint=mm(rules.joint),
-            **({"bed": mm(bed)} if bed else {}),
+            bed=mm(bed),
         )
     if policy == "add_on_top":
         page.line(
@@ -213,7 +204,7 @@ def _tell_sum(page: Page, parts: Parts) -> float:
         turn = part["turn_deg"]
         side = f", thick side {turn:g} deg from the mark" if turn is not None else ""
         name = f"{part['kind'].replace('_', ' ')} {part['part'] or ''}".rstrip()
-        page.fact(f"part {part['position']}, {name}{side}", mm(part["thickness_mm"] / 1000))
+        page.fact(f"part {part['position']}, {name}{side}", mm(part["thickness_mm"] / 1000), us=True)
     figures = {f"p{part['position']}": mm(part["thickness_mm"] / 1000) for part in parts}
     template = " + ".join(f"{{{name}}}" for name in figures)
     return page.line("sum of the parts", "", template, "mm", slack=ROUNDING, **figures)
@@ -224,7 +215,10 @@ def _tell_misfit(page: Page, policy: str, bundle: str, total: float) -> None:
     figures = {"total": mm(total)}
     if policy == "add_on_top":
         words, template = "sum - (old chimney + change)", "{total} - ({chimney} + {change})"
-        figures |= {"chimney": mm(facts.model("structures_existing_chimney")), "change": mm(facts.value("stack_change_mm"))}
+        figures |= {
+            "chimney": mm(facts.model("structures_existing_chimney")),
+            "change": mm(facts.value("stack_change_mm")),
+        }
     elif rules.stand == "square_to_bearing":
         words, template = "sum - chimney along its axis", "{total} - {chimney} * {factor}"
         figures |= {"chimney": mm(facts.value("chimney_mm")), "factor": pure(along_factor(facts))}

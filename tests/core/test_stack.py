@@ -142,6 +142,9 @@ def search(one, parts, rules):
                     continue
                 _, places, rest, east, north = memory[key]
                 over = max(0.0, rest - rules.bedding_wedge / one["extent"])
+                slope = math.hypot(one["tilt_east"], one["tilt_north"])
+                if tapered and rest > min(rules.tilt_tolerance, slope) + 1e-6:
+                    continue
                 if over > rules.tilt_tolerance + 1e-6:
                     continue
                 wedge = min(rest * one["extent"], rules.bedding_wedge)
@@ -188,53 +191,55 @@ def check(found, index, one, parts, rules):
     return best
 
 
-SIZES = ((None, None), (0.91, 0.6), (0.8, 0.61), (0.86, 0.5))  # with the flanges below none on a limit
-STEPS = (360.0, 120.0, 90.0, 45.0, 30.0, 22.5, 15.0)
+SIZES = ((0.91, 0.6), (0.91, 0.6), (None, None), (0.8, 0.61), (0.86, 0.5))  # with the flanges below none on a limit
+STEPS = (15.0, 22.5, 30.0, 45.0, 90.0, 120.0, 360.0)
 
 
-def _ring(kind, tenths, more, size, step, price, available):
-    outside, inside = size
-    fields = {"inside_diameter": inside, "price": price, "available": available}
-    if kind == "flat" or outside is None:
-        return RingPart("r", tenths / 1e4, outside_diameter=outside, **fields)
-    return RingPart(
-        "r", thin=tenths / 3e4, thick=tenths / 3e4 + more / 1e4, outside_diameter=outside, turn_step=step, **fields
-    )
+def _rings(sizes, drawn):
+    """A catalogue of two sizes, most rings of the first."""
+    rings = []
+    for tapered, tenths, more, size, step, price, available in drawn:
+        outside, inside = sizes[size]
+        thin = tenths / 3e4
+        sides = {"thin": thin, "thick": thin + more / 1e4} if tapered and outside else {"thickness": tenths / 1e4}
+        diameters = {"outside_diameter": outside, "inside_diameter": inside}
+        rings.append(RingPart("r", **sides, **diameters, turn_step=step, price=price, available=available))
+    return tuple(rings)
 
 
-RING = st.builds(
-    _ring,
-    st.sampled_from(["flat", "tapered"]),
-    st.integers(10, 160).map(lambda tenths: tenths * 5),
-    st.sampled_from([50, 130, 215, 215, 340]),
-    st.sampled_from(SIZES),
+RING = st.tuples(
+    st.booleans(),
+    st.integers(20, 160).map(lambda tenths: tenths * 5),
+    st.sampled_from([130, 215, 215, 340, 50]),
+    st.sampled_from([0, 0, 0, 1]),
     st.sampled_from(STEPS),
-    st.sampled_from([0.0, 1.0, 1.0, 2.5]),
-    st.sampled_from([True, True, True, False]),
+    st.sampled_from([1.0, 1.0, 0.0, 2.5]),
+    st.sampled_from([True, True, True, True, False]),
 )
-SLOPE = st.one_of(st.integers(-20, 20), st.integers(-120, 120)).map(lambda halves: halves / 2000)
+PARTS = st.builds(_rings, st.tuples(st.sampled_from(SIZES), st.sampled_from(SIZES)), st.lists(RING, max_size=4))
+SLOPE = st.sampled_from([0, 0, 1, -3, 10, -15, 60, -120]).map(lambda halves: halves / 2000)
 ONE = st.fixed_dictionaries(
     {
-        "recipe": st.lists(st.tuples(st.integers(0, 3), st.integers(0, 23)), max_size=3),
-        "height": st.one_of(st.integers(-60, 60), st.integers(-400, 400)).map(lambda tenths: tenths / 1e4),
-        "tilt_east": st.one_of(st.just(0.0), SLOPE),
-        "tilt_north": st.one_of(st.just(0.0), SLOPE),
+        "recipe": st.lists(st.tuples(st.integers(0, 3), st.integers(0, 23)), min_size=2, max_size=3),
+        "height": st.one_of(st.integers(-100, 100), st.integers(-400, 400)).map(lambda tenths: tenths / 1e4),
+        "tilt_east": SLOPE,
+        "tilt_north": SLOPE,
         "bed": st.sampled_from([0.0, 0.0, 0.0082]),
         "mark": st.sampled_from([0.0, 90.0, 33.3, 250.0]).map(math.radians),
         "flange": st.sampled_from([0.9, 0.83, math.nan]),
         "extent": st.sampled_from([0.9, 0.83, 1.27]),
         "shift": st.sampled_from([0.0, 0.0, 0.011]),
         "flange_inside": st.sampled_from([math.nan, 0.62]),
-        "spare": st.sampled_from([math.inf, math.inf, 4.0, 2.0, 1.0, 0.0, -1.0]),
+        "spare": st.sampled_from([math.inf, math.inf, math.inf, math.inf, 4.0, 2.0, 1.0, 0.0, -1.0]),
         "on_top": st.booleans(),
     }
 )
 RULES = st.builds(
     RuleSet,
     joint=st.sampled_from([0.0, 0.006, 0.0095]),
-    max_rings=st.integers(0, 3),
-    tolerance=st.sampled_from([0.0, 0.006, 0.006, 0.03]),
-    bedding_wedge=st.sampled_from([0.0, 0.020, 0.020, 0.05]),
+    max_rings=st.sampled_from([3, 3, 2, 1, 0]),
+    tolerance=st.sampled_from([0.03, 0.006, 0.006, 0.0]),
+    bedding_wedge=st.sampled_from([0.020, 0.020, 0.05, 0.0]),
     tilt_tolerance=st.sampled_from([0.0101, 0.0003]),
     max_taper=st.sampled_from([0.1, 0.1, 0.0303]),
     min_edge=st.sampled_from([0.0, 0.0101]),
@@ -242,8 +247,9 @@ RULES = st.builds(
 
 
 def follow(one, parts, joint):
-    """What is asked for: roughly the height and slope that the recipe's rings make, at turns of 15 degrees."""
+    """What is asked for: height and slope of the recipe's rings, each turned by so many times 15 degrees, and more."""
     asked = {name: value for name, value in one.items() if name != "recipe"}
+    asked["height"] += 0.0 if one["on_top"] or "recipe" not in one else joint + one["bed"]
     rings = [(parts[index], math.radians(15 * turn)) for index, turn in one.get("recipe", ()) if index < len(parts)]
     for ring, turn in rings:
         asked["height"] += ring.middle + joint
@@ -255,15 +261,12 @@ def follow(one, parts, joint):
 STEEP = {**ASKED, "height": 0.0996, "tilt_east": 0.03, "tilt_north": 0.04}
 
 
-@given(
-    parts=st.lists(RING, min_size=0, max_size=4).map(tuple), many=st.lists(ONE, min_size=1, max_size=4),
-    rules=RULES,
-)  # fmt: skip
+@given(parts=PARTS, many=st.lists(ONE, min_size=1, max_size=4), rules=RULES)
 @example((flat(50), flat(50, price=1.0)), [ASKED, {**ASKED, "height": 0.118}], RuleSet())
 @example((flat(54), flat(46)), [ASKED], RuleSet())
 @example((taper(20, 45), taper(20, 45, price=1.0), flat(32.5)), [ASKED, STEEP, {**STEEP, "on_top": True}], RuleSet())
 @example((taper(20, 45, turn_step=15.0), taper(20, 60, turn_step=22.5)), [STEEP, {**STEEP, "spare": 1.0}], RuleSet())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=300, deadline=None)
 def test_equals_exhaustive_search(parts, many, rules):
     many = [follow(one, parts, rules.joint) for one in many]
     demand = ask(**{name: np.array([one[name] for one in many]) for name in ASKED})
@@ -275,21 +278,24 @@ def test_equals_exhaustive_search(parts, many, rules):
 
 def test_equals_exhaustive_search_where_tapers_are_needed():
     rng = np.random.default_rng(5)
-    parts = (flat(25), flat(40), flat(75), taper(13, 38, turn_step=15.0), taper(20, 60, turn_step=10.0, price=3.0))
-    rules, n = rule_set(max_rings=3), 60
+    parts = (
+        flat(25), flat(40), flat(30, outside=0.86), taper(13, 38, turn_step=15.0), flat(75, price=1.0),
+        taper(20, 60, turn_step=10.0, price=3.0), taper(15, 35, outside=0.86, turn_step=7.5), flat(75),
+    )  # fmt: skip
+    rules, n = rule_set(max_rings=3), 80
     slope, azimuth = rng.uniform(0.02, 0.10, n), rng.uniform(0, 2 * np.pi, n)
     demand = ask(
         rng.uniform(0.03, 0.2, n), tilt_east=slope * np.sin(azimuth), tilt_north=slope * np.cos(azimuth),
         mark=rng.uniform(0, 7, n), extent=rng.uniform(0.8, 1.1, n), on_top=rng.random(n) < 0.3,
-        bed=rng.uniform(0, 0.02, n),
+        bed=rng.uniform(0, 0.02, n), shift=rng.uniform(0, 0.03, n), spare=rng.integers(1, 9, n),
     )  # fmt: skip
     found = choose_stacks(demand, rules, Catalogue(ring=parts))
     kinds = set()
     for index in range(n):
         one = {item.name: getattr(demand, item.name)[index].item() for item in fields(demand)}
         best = check(found, index, {**one, "bed": 0.0 if one["on_top"] else one["bed"]}, parts, rules)
-        kinds.add(None if best is None else len(best["places"]))
-    assert kinds == {None, 0, 1, 2}
+        kinds.add(None if best is None else (len(best["parts"]), len(best["places"])))
+    assert {None, (1, 1), (2, 1), (2, 2), (3, 0), (3, 1), (3, 2)} <= kinds
 
 
 # --- rule by rule: height
@@ -305,7 +311,7 @@ def test_fewest_rings_before_smallest_misfit():
 def test_smallest_misfit_before_price():
     parts = (RingPart("cheap", 0.053, price=1.0), RingPart("near", 0.051, price=9.0))
     assert choose(0.062, parts).parts[0, 0] == 1  # 65 and 63 with joints
-    parts = (RingPart("cheap", 0.050002, price=1.0), RingPart("near", 0.050001, price=9.0))
+    parts = (RingPart("cheap", 0.049998, price=1.0), RingPart("near", 0.050001, price=9.0))
     assert choose(0.062, parts).parts[0, 0] == 1  # by a thousandth of a millimetre
 
 
@@ -332,7 +338,7 @@ def test_catalogue_order_where_all_is_the_same():
         assert choose(0.062, flats(*pair)).parts[0].tolist() == [0, -1, -1, -1]
     # on a slope of 10 / 900 either ring leaves as much: the flat one and the tapered one 10 mm of wedge
     for order in ((flat(30), taper(20, 40)), (taper(20, 40), flat(30))):
-        found = choose(0.047, order, tilt_north=10 / 900)
+        found = choose(0.047, order, tilt_north=10 / 900, rules={"tilt_tolerance": 0.012})
         assert (found.parts[0, 0], found.misfit[0]) == (0, near(0.0))
 
 
@@ -461,7 +467,7 @@ def test_flange_bears_on_the_ring(shift, fits):
     assert np.isfinite(found.nearest[0]) == fits
     rules, catalogue = rule_set(max_rings=2), Catalogue(ring=parts)
     assert tallest(demand, rules, catalogue).tolist() == near([0.118 if fits else 0.0])
-    assert steepest(demand, rules, catalogue).tolist() == near([0.02 / 0.9 + 0.01 + (0.04 / 0.9 if fits else 0.0)])
+    assert steepest(demand, rules, catalogue).tolist() == near([(0.04 if fits else 0.02) / 0.9 + 0.01])
 
 
 def test_rings_of_two_sizes_never_stand_on_each_other():
@@ -489,12 +495,13 @@ def test_tallest():
 def test_steepest():
     catalogue = Catalogue(ring=(flat(50), taper(20, 40), taper(9, 90), taper(20, 60, available=False)))
     bedding = 0.02 / 0.9 + 0.01
+    tapers = 0.04 / 0.9 + 0.01
     demand = ask(spare=[np.inf, np.nan, 1.0, 0.0, -1.0])
     found = steepest(demand, rule_set(), catalogue)  # the ring with the thin edge of 9 mm may not be used
-    assert found.tolist() == near([bedding + 0.04 / 0.9, bedding + 0.04 / 0.9, bedding + 0.02 / 0.9, bedding, bedding])
+    assert found.tolist() == near([tapers, tapers, bedding, bedding, bedding])
     # with it: 9 % and 2.2 % within 10 %, by the law of cosines at least 69.4 degrees apart, so 70 in steps of 5
     sum_ = abs(0.09 + 0.02 / 0.9 * np.exp(1j * np.radians(70)))
-    assert steepest(ask(), rule_set(min_edge=0.009), catalogue)[0] == near(bedding + sum_)
+    assert steepest(ask(), rule_set(min_edge=0.009), catalogue)[0] == near(0.01 + sum_)
     assert steepest(ask(), rule_set(), Catalogue()).tolist() == near([bedding])
     assert steepest(ask(), rule_set(max_rings=0), catalogue).tolist() == near([bedding])
     assert np.isnan(steepest(ask(extent=np.nan), rule_set(), catalogue)[0])
@@ -504,11 +511,11 @@ def test_no_stack_past_the_steepest_and_one_just_under_it():
     parts = (taper(20, 40), taper(20, 45))
     rules = rule_set(tolerance=0.05)
     most = steepest(ask(), rules, Catalogue(ring=parts))[0]
-    assert most == near(0.05 / 0.9 + 0.02 / 0.9 + 0.01)
+    assert most == near(0.05 / 0.9 + 0.01)
     found = choose(0.1, parts, rules={"tolerance": 0.05}, tilt_north=np.array([most - 1e-5, most + 1e-5]))
     assert found.count.tolist() == [2, -1]
     assert np.isnan(found.nearest[1])
-    assert found.left_north[0] == near(0.01 - 1e-5)
+    assert found.wedge[0] == near(0.9 * (0.01 - 1e-5))
 
 
 # --- slope: bedding and tapers
@@ -534,17 +541,17 @@ def test_bedding_takes_the_tilt_up_to_the_owner_s_limit(slope, wedge, left):
 
 
 def test_a_steeper_road_takes_a_tapered_ring():
-    found = choose(0.104, (flat(50), taper(20, 40)), tilt_east=0.04, rules={"tilt_tolerance": 0.005})
+    found = choose(0.104, (flat(50), taper(20, 40)), tilt_east=0.026, rules={"tilt_tolerance": 0.005})
     assert found.parts.tolist() == [[0, 1, -1, -1]]
     assert np.degrees(found.turn[0, :2]).tolist() == near([np.nan, 90.0])
-    rest = 0.04 - 0.02 / 0.9
+    rest = 0.026 - 0.02 / 0.9
     assert found.wedge.tolist() == near([rest * 0.9])
     assert found.misfit.tolist() == near([0.05 + 0.03 + 3 * JOINT + rest * 0.45 - 0.104])
 
 
 @pytest.mark.parametrize(("rules", "count"), [({}, 1), ({"min_edge": 0.0201}, -1), ({"max_taper": 0.022}, -1)])
 def test_limits_of_tapered_rings(rules, count):
-    found = choose(0.042, (taper(20, 40),), tilt_north=0.04, rules={"max_rings": 1, "tolerance": 0.01, **rules})
+    found = choose(0.042, (taper(20, 40),), tilt_north=0.03, rules={"max_rings": 1, "tolerance": 0.01, **rules})
     assert found.count.tolist() == [count]
 
 
@@ -552,7 +559,7 @@ def test_limits_of_tapered_rings(rules, count):
 def test_sheet_of_two_tapered_rings(mark, thick):
     # gradient .02 east, .03 north, each ring 2.5 % and turned 43.85 degrees from uphill, worked by hand; 1 degree steps
     ring = taper(20, 40, outside=0.8, turn_step=1.0)
-    rules = {"bedding_wedge": 0.001, "tilt_tolerance": 0.0}
+    rules = {"bedding_wedge": 0.0, "tilt_tolerance": 0.00125}
     found = choose(0.078, (ring,), tilt_east=0.02, tilt_north=0.03, mark=np.radians(mark), rules=rules, flange=0.8)
     assert found.count.tolist() == [2]
     turns = sorted(np.degrees(found.turn[0, :2]))
@@ -644,7 +651,7 @@ def test_low_side_keeps_exactly_one_joint(on_top):
 
 
 def test_only_what_is_built():
-    found = choose([0.106, 0.106], (flat(50), taper(20, 40)), tilt_east=0.04)
+    found = choose([0.106, 0.106], (flat(50), taper(20, 40)), tilt_east=0.03)
     assert found.count.tolist() == [2, 2]
     built = only(found, np.array([False, True]))
     assert equal(take(built, [1]), take(found, [1]))
@@ -693,3 +700,16 @@ def test_structures_are_independent_of_order_company_and_block(monkeypatch):
     for block in (1499, 64, 7):
         monkeypatch.setattr(stack, "BLOCK", block)
         assert equal(found, choose_stacks(demand, rules, catalogue))
+
+
+@pytest.mark.parametrize(
+    ("slope", "parts"), [(0.022, [0, 0]), (0.035, [0, 1]), (0.042, [0, 1]), (0.06, [1, 1]), (0.2, [-1, -1])]
+)
+def test_mortar_does_not_undo_a_taper(slope, parts):
+    """A ring of 4.2 % suits the height, but not a road of 2.2 %: it would leave 2 %, past the tolerance of 1 %.
+
+    On 3.5 % it leaves 0.7 %, on 4.2 % nothing; 6 % takes two of them, turned; 20 % is past both.
+    """
+    catalogue = (flat(50), taper(31, 31 + 0.042 * 900))
+    found = choose(0.128, catalogue, tilt_north=slope, rules={"tolerance": 0.03, "max_rings": 2})
+    assert found.parts[0, :2].tolist() == parts

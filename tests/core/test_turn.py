@@ -215,6 +215,7 @@ def test_turning_mirroring_and_changing_roles_leave_the_same(tapers, ahead, righ
 
 
 @given(tapers=RINGS, ahead=PARTS, right=PARTS, limit=st.sampled_from([0.3, 0.1, 0.07, 0.0511, 0.0303]))
+@example(Tapers((0.057, 0.034), (24, 3)), -0.041, 0.077, 0.0843)  # steps are coarse, and the limit bars the near ones
 @settings(max_examples=200, deadline=None)
 def test_least_and_greatest_rest_hold_before_turning(tapers, ahead, right, limit):
     if tapers.steepest(limit) < 0:

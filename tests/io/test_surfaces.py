@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod, Proj, Transformer
 
 from geoadjust.core.edge import edge_plane
+from geoadjust.core.outline import Outlines
 from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_roads
 from geoadjust.core.rules import SurfaceTable
@@ -388,8 +389,10 @@ def slope_and_uphill(facts, structures_crs, east, north, *, ring=Ring()):  # noq
         grid = read_surface(reader, patches, *way.to_target(east, north), jacobians)
     finally:
         reader.close()
-    roads = fit_roads(grid.samples(np.full(len(east), 0.45), ring), ring)
-    _, slope_east, slope_north = edge_plane(roads, np.full(len(east), 0.33)).T
+    n = len(east)
+    frame = Outlines(np.full(n, 0.66), np.full(n, np.nan), np.zeros(n))
+    roads = fit_roads(grid.samples(np.full(n, 0.45), ring), ring, frame)
+    _, slope_east, slope_north = edge_plane(roads, frame).T
     return np.hypot(slope_east, slope_north), np.arctan2(slope_east, slope_north), roads
 
 
