@@ -147,7 +147,7 @@ CASES: tuple[Case, ...] = (
         16,
         1,
         "good old rings: new ones are added to them",
-        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "CHIM_COND": "good", "MILL_IN": 1.5, "OVLY_IN": 3.5},
+        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "CHIM_COND": "good", "MILL_IN": 1.5, "OVLY_IN": 4.0},
     ),
     Case(
         "SS-147",
@@ -156,7 +156,7 @@ CASES: tuple[Case, ...] = (
         11,
         1,
         "are the old rings good? both quantities",
-        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "MILL_IN": 1.5, "OVLY_IN": 3.5},
+        {"STREET": "Side Lane", "EX_CHIM": 4.0, "EX_RINGS": 2, "MILL_IN": 1.5, "OVLY_IN": 4.0},
     ),
     Case(
         "SS-148",

@@ -143,9 +143,8 @@ def search(one, parts, rules):
                 _, places, rest, east, north = memory[key]
                 over = max(0.0, rest - rules.bedding_wedge / one["extent"])
                 slope = math.hypot(one["tilt_east"], one["tilt_north"])
-                if tapered and rest > min(rules.tilt_tolerance, slope) + 1e-6:
-                    continue
-                if over > rules.tilt_tolerance + 1e-6:
+                excess = rest - min(rules.tilt_tolerance, slope) if tapered else over - rules.tilt_tolerance
+                if excess > 1e-6:
                     continue
                 wedge = min(rest * one["extent"], rules.bedding_wedge)
                 misfit = height_of(one, [parts[i] for i in chosen], wedge, rules.joint) - one["height"]
