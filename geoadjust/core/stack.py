@@ -235,11 +235,11 @@ class _Search:
         """Slope that the rings may leave to the bedding [m/m], (n,).
 
         Flat rings: what the owner's wedge takes, and the tolerance. Tapered rings make the slope themselves, to within
-        the tolerance, and never leave more than there was: mortar is not laid to undo them.
+        the tolerance: mortar is not laid to undo them. Where the whole slope is within the tolerance none are used.
         """
         tolerance = self.rules.tilt_tolerance
         if self.shelves.tapers[tapers].slopes:
-            return np.minimum(self.slope, tolerance) + SLACK
+            return np.where(self.slope > tolerance, tolerance + SLACK, -1.0)
         return np.asarray(self.bedding + tolerance + SLACK)
 
     def _turn(self, tapers: int, index: Ints) -> Floats:

@@ -120,7 +120,8 @@ def _check_columns(database: sqlite3.Connection, path: Path, version: str) -> No
         there = {line["name"] for line in database.execute(f'PRAGMA table_info("{table}")')}
         lost += [f"{table}.{column.name}" for column in columns if column.name not in there]
     if lost:
-        what = f"lacks {len(lost)} columns, {lost[0]} among them; it was made by geoadjust {version or 'of an unknown version'}"
+        made = f"geoadjust {version}" if version else "an unknown version"
+        what = f"lacks {len(lost)} columns, {lost[0]} among them; it was made by {made}"
         raise InputError(Fault(str(path), what, remedy="run the job again with this version"))
 
 

@@ -20,7 +20,8 @@ def tell_accuracy(page: Page) -> None:
         page.text("Not known: there is no raise.")
         return
     page.text(
-        "Accuracies are what the job states of its sources, one sd each; a surface's shift cancels in differences on it."
+        "Accuracies are what the job states of its sources, one sd each. A surface's shift cancels in differences on "
+        "it."
     )
     raise_sd = facts.value("raise_sd_mm")
     if facts.outside:
@@ -176,8 +177,8 @@ def _add_up(page: Page, what: str, total: Sum, column: str) -> None:
     if total.lost:
         known = sum(value for _, value in total.parts)
         page.text(
-            f"The variance of the {total.lost} is not kept in the set. It is what the stored sd leaves over the parts that "
-            "are listed."
+            f"The variance of the {total.lost} is not kept in the set. It is what the stored sd leaves over the parts "
+            "that are listed."
         )
         rest = page.line(
             f"{total.lost}",
@@ -197,7 +198,7 @@ def _add_up(page: Page, what: str, total: Sum, column: str) -> None:
         " + ".join(name for name, _ in total.parts),
         " + ".join(f"{{{name}}}" for name in figures),
         "mm2",
-        **figures,
+        figures=figures,
     )
     page.line(f"sd of the {what}", "sqrt(variance)", "sqrt({v})", column=column, us=True, v=squares(variance))
 

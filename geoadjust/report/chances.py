@@ -28,8 +28,8 @@ def tell_chances(page: Page) -> None:
         page.text("Not known: there is no sd of the raise.")
         return
     page.text(
-        "The true raise is normal about the raise. Phi is the normal distribution, from a table or a calculator. Each kind "
-        "of work stands for intervals of the true raise."
+        "The true raise is normal about the raise. Phi is the normal distribution, from a table or a calculator. Each "
+        "kind of work stands for intervals of the true raise."
     )
     page.fact("raise", mm(mean), "raise_mm")
     page.fact("its sd", mm(sd), "raise_sd_mm")
@@ -45,7 +45,7 @@ def tell_chances(page: Page) -> None:
     either = tell_union(page, "cover stays or takes a riser", merged([*keep, *risers]), mean, sd)
     figures = {"either": Figure(either, "%"), "keep": Figure(p_keep, "%")}
     page.line(
-        "p_riser", "that - p_keep", "max(0, {either} - {keep})", column="p_riser_pct", slack=_slack(sd), **figures
+        "p_riser", "that - p_keep", "max(0, {either} - {keep})", column="p_riser_pct", slack=_slack(sd), figures=figures
     )
     past = _rebuild(page, merged([*keep, *risers]), mean, sd)
     page.line(
@@ -94,7 +94,7 @@ def tell_union(page: Page, name: str, spans: list[Span], mean: float, sd: float,
                 ends.append("1" if end > 0 else "0")
         terms.append(ends[0] if ends[1] == "0" else " - ".join(ends))
     used = {key: value for key, value in figures.items() if f"{{{key}}}" in " ".join(terms)}
-    return page.line(name, "", " + ".join(terms) or "0", "%", column=column, slack=_slack(sd), **used)
+    return page.line(name, "", " + ".join(terms) or "0", "%", column=column, slack=_slack(sd), figures=used)
 
 
 def _band(page: Page) -> Span:
@@ -143,10 +143,10 @@ def _bar_band(page: Page) -> Span:
         )
     figures = {"x": mm(ends[0]), "y": mm(ends[1]), "t": mm(rules.tolerance)}
     low = page.line(
-        "lowest rim over the target", "higher bar - rules.tolerance", "max({x}, {y}) - {t}", "mm", **figures
+        "lowest rim over the target", "higher bar - rules.tolerance", "max({x}, {y}) - {t}", "mm", figures=figures
     )
     high = page.line(
-        "highest rim over the target", "lower bar + rules.tolerance", "min({x}, {y}) + {t}", "mm", **figures
+        "highest rim over the target", "lower bar + rules.tolerance", "min({x}, {y}) + {t}", "mm", figures=figures
     )
     return low, high
 
@@ -227,7 +227,7 @@ def _rebuild(page: Page, free: list[Span], mean: float, sd: float) -> float:
         " + ".join(f"{{w{i}}} * {{p{i}}}" for i in range(len(nodes))),
         column="p_rebuild_pct",
         slack=2 * _slack(sd),
-        **figures,
+        figures=figures,
     )
 
 

@@ -157,7 +157,7 @@ def _why_no_height(facts: Facts) -> str:
 
 def _tell_long_side(page: Page, east: float, north: float) -> None:
     """Azimuth of the farthest point of the flange uphill: on a rectangle one of its corners."""
-    facts, flange = page.facts, page.facts.flange
+    flange = page.facts.flange
     if math.hypot(east, north) == 0:
         page.fact("long side (level, so uphill)", degrees(0.0), "long_side_deg")
     elif flange.round:
@@ -205,7 +205,12 @@ def _tell_foot(page: Page) -> None:
     lift = page.line("h / sqrt(1 + s^2)", "", "{h} / sqrt(1 + {s}^2)", "mm", h=h, s=s)
     own = {"be": pure(b_east), "bn": pure(b_north)}
     lean = page.line(
-        "chimney / sqrt(1 + b^2)", "", "{c} / sqrt(1 + {be}^2 + {bn}^2)", "mm", c=mm(facts.value("chimney_mm")), **own
+        "chimney / sqrt(1 + b^2)",
+        "",
+        "{c} / sqrt(1 + {be}^2 + {bn}^2)",
+        "mm",
+        c=mm(facts.value("chimney_mm")),
+        figures=own,
     )
     page.line(
         "the flange's centre off the bearing's where the cover keeps its place",
@@ -216,7 +221,7 @@ def _tell_foot(page: Page) -> None:
         lean=mm(lean),
         e=pure(target.east),
         n=pure(target.north),
-        **own,
+        figures=own,
     )
 
 

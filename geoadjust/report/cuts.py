@@ -79,7 +79,7 @@ def _centre(page: Page, heights: bool, lined: bool, deduct: float) -> float:
         if wanted:
             words, template = words + word, template + part
             figures[part.split("{")[1].rstrip("}")] = figure
-    return page.line("at the centre", words, template, "mm", us=True, **figures)
+    return page.line("at the centre", words, template, "mm", us=True, figures=figures)
 
 
 def _tell_circle(page: Page, centre: float, radius: float, east: float, north: float) -> float:
@@ -94,15 +94,16 @@ def _tell_circle(page: Page, centre: float, radius: float, east: float, north: f
         e=pure(east),
         n=pure(north),
     )
-    page.fact("radius of the stations", mm(facts.ordinate("radius_mm")))
-    page.fact("radius on which a template is wrapped (the outside)", mm(facts.ordinate("wrap_mm")))
-    mark = facts.ordinate("mark_deg")
-    page.fact("mark, station 1", degrees(mark))
+    page.same("radius of the stations", mm(radius), "radius_mm", held=facts.ordinate("radius_mm"))
+    wrap, mark = facts.ordinate("wrap_mm"), facts.ordinate("mark_deg")
+    page.same("radius on which a template is wrapped (the outside)", mm(wrap), "wrap_mm", held=wrap)
+    page.same("mark, station 1", degrees(facts.model("rims_mark")), "mark_deg", held=mark)
     uphill = math.atan2(east, north) % (2 * math.pi)
     page.fact("uphill of that slope", degrees(uphill))
     count = int(facts.ordinates["k"])
     page.text(
-        f"Station i lies at mark + (i - 1) {360 / count:g} deg, clockwise; its figure: centre + swing * cos(azimuth - uphill)."
+        f"Station i lies at mark + (i - 1) {360 / count:g} deg, clockwise seen from above; its figure is centre + "
+        "swing * cos(azimuth - uphill)."
     )
     for i in range(1, count + 1):
         at = (mark + (i - 1) * 2 * math.pi / count) % (2 * math.pi)
@@ -111,6 +112,7 @@ def _tell_circle(page: Page, centre: float, radius: float, east: float, north: f
             "",
             "{c} + {swing} * cos({at} - {uphill})",
             "mm",
+            column=f"h{i:02d}_mm",
             stored=facts.ordinate(f"h{i:02d}_mm"),
             us=True,
             slack=2 * ROUNDING,
@@ -126,10 +128,10 @@ def _tell_box(page: Page, centre: float, east: float, north: float) -> float:
     """Mid-sides and corners of a rectangle, clockwise from the mid-side at its direction; the greatest rise [m]."""
     facts, flange = page.facts, page.facts.flange
     swing = support(page, "greatest rise over the flange", flange, east, north)
-    page.fact("direction of the length", degrees(facts.ordinate("mark_deg")))
+    page.same("direction of the length", degrees(flange.azimuth), "mark_deg", held=facts.ordinate("mark_deg"))
     page.text(
-        "Stations: the mid-side at that direction, then clockwise corner, mid-side and so on; the figure is centre + gE e "
-        "+ gN n, with e and n millimetres east and north of the chimney's axis."
+        "Stations: the mid-side at that direction, then clockwise corner, mid-side and so on; the figure is centre + "
+        "gE e + gN n, with e and n millimetres east and north of the chimney's axis."
     )
     for i, (right, ahead) in enumerate(zip(BOX_ACROSS, BOX_ALONG, strict=True), 1):
         e, n = turned(flange, right * flange.width / 2, ahead * flange.length / 2)
@@ -138,6 +140,7 @@ def _tell_box(page: Page, centre: float, east: float, north: float) -> float:
             "",
             "{c} + {ge} * {e} + {gn} * {n}",
             "mm",
+            column=f"h{i:02d}_mm",
             stored=facts.ordinate(f"h{i:02d}_mm"),
             us=True,
             slack=2 * ROUNDING,

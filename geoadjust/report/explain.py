@@ -24,6 +24,7 @@ from geoadjust.report.roads import tell_finished, tell_today
 from geoadjust.report.stacks import tell_stacks
 
 TWO_SIDED = 1.96
+ORDERED = ("keep", "riser", "rings", "liner", "extend")
 CAUTIONS = (
     "The figures are a plan, not an approval. Local codes, the owner's standard and the licensed engineer govern.",
     "Measure again on the prepared bearing before anything is cut or ordered.",
@@ -76,15 +77,34 @@ def _head(page: Page) -> list[str]:
     head.lines += [title[:100], "=" * min(len(title), 100)]
     head.text(f"Order: {facts.text('remark')}", indent="")
     head.text(f"Ready: {facts.text('ready')}. Worst flag: {facts.text('severity')}.", indent="")
+    head.text(_glance(facts), indent="")
     head.lines.append("")
     head.text(
-        "Each line: name, formula, figures, result, and in brackets the column of the schedule. Figures have as many digits "
-        "as the result needs. Slopes are m/m (0.02000 is 2 %), angles run clockwise from grid north, plus is up.",
+        "Each line: name, formula, figures, result, and in brackets the column that holds it. Figures have as many "
+        "digits as the result needs. Slopes are m/m (0.02000 is 2 %), angles run clockwise from grid north, plus is "
+        "up.",
         indent="",
     )
     if page.disagreements:
         head.text(f"(!) {page.disagreements} figures below do not agree with the set: report this.", indent="")
     return head.lines
+
+
+def _glance(facts: Facts) -> str:
+    """The main figures in one sentence."""
+    figures = (
+        ("target", "target_rim_m"),
+        ("raise", "raise_mm"),
+        ("chimney", "chimney_mm"),
+        ("change", "stack_change_mm"),
+    )
+    units = {"m": "m", "mm": "mm"}
+    known = [
+        f"{name} {Figure(facts.value(column), units[column.rsplit('_', 1)[-1]]).bare()}"
+        for name, column in figures
+        if math.isfinite(facts.value(column))
+    ]
+    return f"Figures: {', '.join(known) or 'none'}."
 
 
 def _tell_structure(page: Page) -> None:
@@ -99,7 +119,7 @@ def _tell_structure(page: Page) -> None:
     if facts.yes("structures_recast"):
         page.text("Another casting takes its place.")
     page.word("rule set", rules.name, "rule_set")
-    page.word("its source", rules.source or "not stated")
+    page.word("source of the rule set", rules.source or "not stated")
     page.word("surface of the finished road", facts.text("surface_source") or "none", "surface_source")
     page.word("catalogue of parts", facts.catalogue.name)
     page.word("made with", f"geoadjust {facts.version}")
@@ -125,7 +145,7 @@ def _tell_sizes(page: Page) -> None:
     if math.isfinite(facts.model("structures_existing_chimney")):
         page.fact("old chimney", mm(facts.model("structures_existing_chimney")), us=True)
     condition = facts.index("structures_chimney_condition")
-    page.word("its condition", CONDITIONS[condition] if condition >= 0 else "not stated")
+    page.word("condition of the old chimney", CONDITIONS[condition] if condition >= 0 else "not stated")
 
 
 def _tell_outline(page: Page, name: str, outline: Outline) -> None:
@@ -169,7 +189,10 @@ def _tell_verdict(page: Page) -> None:
 def _tell_readiness(page: Page) -> None:
     """Parts may be ordered where they do over the whole 95 % interval."""
     facts, rules = page.facts, page.facts.rules
-    page.text("Parts may be ordered from the office where no flag asks for more and this holds with 95 %:")
+    if facts.method not in ORDERED:
+        page.text(f"With the method {facts.method} nothing is ordered by these figures.")
+        return
+    page.text("Parts may be ordered by these figures where no flag asks for more and this holds with 95 %:")
     sds = {"raise": facts.value("raise_sd_mm"), "chimney": facts.value("chimney_sd_mm")}
     method = facts.method
     if method == "keep" and math.isfinite(facts.value("p_keep_pct")):
@@ -204,9 +227,7 @@ def _tell_readiness(page: Page) -> None:
         page.text("That and how far the riser is off (see above) must not pass rules.tolerance.")
         page.rule(mm(half), "<=", "rules.tolerance", mm(rules.tolerance))
     else:
-        page.text(
-            f"The method {method} is never ordered from the office." if method != "not_paved" else "Nothing to order."
-        )
+        page.text("The sd is not known, so nothing is ordered by these figures.", indent="    ")
 
 
 def _tell_reason(page: Page, reason: Any) -> None:

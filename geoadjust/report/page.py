@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 import re
 import textwrap
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from geoadjust.report.facts import Facts
@@ -25,6 +26,7 @@ SLACK = 1e-6
 ROUNDING = 4e-6
 """Stored figures are rounded to 1e-6 m; a few of them stand in one line."""
 UNIT_OF_ENDING = {"mm": "mm", "m": "m", "pct": "%", "deg": "deg"}
+NONE: Mapping[str, Figure] = {}
 _TIGHT = "\u00a0"
 _FIGURE = re.compile(r"(?<=\d)() (mm2|mm|m|%|deg)(?!\w)")
 
@@ -60,7 +62,7 @@ class Page:
             self.word(name, "not known", column)
             return value
         figure = Figure(value, figure.unit)
-        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, column, us)}"], column)
+        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, us)}"], column)
         return value
 
     def same(
@@ -72,7 +74,7 @@ class Page:
         if not abs(held - figure.value) <= ROUNDING:
             self.disagreements += 1
             told = f" (!) the set holds {Figure(held, figure.unit).bare()}"
-        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, column, us)}{told}"], column)
+        self._put([name, f"= {figure.bare(self._digits(figure))}{self.us(figure, us)}{told}"], column)
         return figure.value
 
     def line(
@@ -86,29 +88,32 @@ class Page:
         stored: float | None = None,
         us: bool = False,
         slack: float = ROUNDING,
-        **figures: Figure,
+        figures: Mapping[str, Figure] = NONE,
+        **more: Figure,
     ) -> float:
         """A calculation; gives the stored result where there is one, else what was worked out [SI].
 
         Parameters
         ----------
         name, words : what it is, and its formula; the formula may be empty
-        template : arithmetic with the names of `figures` in braces
+        template : arithmetic with names in braces
         unit : of the result; a column's ending says it too
-        column : published column that holds the result
+        column : published column that holds the result; of the schedule where nothing is stored elsewhere
         stored : result that is held elsewhere [SI]
         us : add feet or inches where the set is in them
         slack : what the rounding of stored figures may change [SI]
+        figures, more : what the names stand for
         """
+        figures = {**figures, **more}
         unit = UNIT_OF_ENDING[column.rsplit("_", 1)[-1]] if column and not unit else unit
         if not all(math.isfinite(figure.value) for figure in figures.values()):
             self.word(name, f"not known ({words or 'a figure is missing'})", column)
             return math.nan
         exact = evaluate(template.format(**{key: f"({item.value:.15f})" for key, item in figures.items()}))
-        held = self.facts.value(column) if column and stored is None else stored
+        held = self.facts.value(column) if column and stored is None else stored  # a column of another table is a tag
         result = Figure(exact if held is None else held, unit)
         done = work_out(template, figures, result, slack)
-        told = f"= {done.result}{self.us(result, column, us)}"
+        told = f"= {done.result}{self.us(result, us)}"
         if not done.agrees:
             self.disagreements += 1
             told += f" (!) the set holds {result.bare() if math.isfinite(result.value) else 'nothing'}"
@@ -128,13 +133,13 @@ class Page:
         )
         return holds
 
-    def us(self, figure: Figure, column: str, wanted: bool) -> str:
+    def us(self, figure: Figure, wanted: bool) -> str:
         """Feet or inches in brackets where the set's people read them; empty elsewhere."""
         if self.facts.units != "us" or not wanted or not math.isfinite(figure.value):
             return ""
         if figure.unit == "mm":
             return f" ({format_inches(figure.value)})"
-        if figure.unit == "m" and column:
+        if figure.unit == "m":
             feet = round_half_up(float(from_metres(figure.value, self.facts.foot)), 0.001)
             return f" ({feet:.3f} {'ft' if self.facts.foot == 'ft' else 'US survey ft'})"
         return ""

@@ -79,12 +79,12 @@ class Off:
                 r=metres(facts.rules.recess),
                 x=metres(self.bars[0]),
                 y=metres(self.bars[1]),
-                **centre,
+                figures=centre,
             )
         if not self.swing:
-            return page.line(name, f"|{words}|", f"abs({template})", "mm", **centre)
+            return page.line(name, f"|{words}|", f"abs({template})", "mm", figures=centre)
         return page.line(
-            name, f"|{words}| + tilt", f"abs({template}) + {{swing}}", "mm", swing=mm(self.swing), **centre
+            name, f"|{words}| + tilt", f"abs({template}) + {{swing}}", "mm", swing=mm(self.swing), figures=centre
         )
 
 
@@ -166,9 +166,8 @@ def _tell_riser(page: Page, riser: RiserPart, off: Off) -> None:
     facts, rules, today = page.facts, page.facts.rules, page.facts.today
     if riser.seat_diameter is not None:
         seat = facts.model("structures_seat_diameter")
-        page.text(
-            f"{riser.id}: its seat and the frame's, {1000 * riser.seat_diameter:.1f} and {1000 * seat:.1f} mm, differ"
-        )
+        own = f"{1000 * riser.seat_diameter:.1f} mm, the frame's {1000 * seat:.1f} mm"
+        page.text(f"{riser.id}: its seat is {own}; they differ by")
         page.rule(mm(abs(seat - riser.seat_diameter)), "<=", "rules.seat_tolerance", mm(rules.seat_tolerance))
     lift = page.line(
         f"{riser.id}, lifts the cover's centre by",
@@ -180,7 +179,7 @@ def _tell_riser(page: Page, riser: RiserPart, off: Off) -> None:
         n=pure(today.north),
     )
     figures = {"lift": _in(page, lift), "up": _in(page, facts.value("raise_mm"))}
-    left = off.line(page, f"{riser.id}, cover off the finished road", "lift - raise", "{lift} - {up}", **figures)
+    left = off.line(page, f"{riser.id}, cover off the finished road", "lift - raise", "{lift} - {up}", figures=figures)
     page.rule(mm(left), "<=", "rules.tolerance", mm(rules.tolerance))
 
 
@@ -266,14 +265,14 @@ def tell_cut_radius(page: Page, liner: LinerPart, slope: float) -> tuple[float, 
     page.text(f"rules.cut_style is {facts.rules.cut_style}.")
     if facts.rules.cut_style == "in_plane":
         return page.line("radius of the cut's swing", "outside / 2", "{do} / 2", "mm", do=sizes["do"]), 0.0
-    radius = page.line("radius of the cut's swing", "(outside + inside) / 4", "({do} + {di}) / 4", "mm", **sizes)
+    radius = page.line("radius of the cut's swing", "(outside + inside) / 4", "({do} + {di}) / 4", "mm", figures=sizes)
     deduct = page.line(
         "a face level across the wall lies lower on the axis by",
         "wall * slope / 2",
         "({do} - {di}) / 2 * {s} / 2",
         "mm",
         s=pure(slope),
-        **sizes,
+        figures=sizes,
     )
     return radius, deduct
 
@@ -293,7 +292,7 @@ def _tell_length(page: Page, liner: LinerPart) -> None:
         bed=mm(facts.model("chimneys_bed")),
         joint=mm(rules.joint),
         less=mm(deduct),
-        **({"f": pure(factor)} if factor != 1 else {}),
+        figures={"f": pure(factor)} if factor != 1 else {},
     )
     swing = page.line(
         "its swing at that radius",
@@ -302,13 +301,13 @@ def _tell_length(page: Page, liner: LinerPart) -> None:
         "mm",
         r=mm(radius),
         s=pure(slope),
-        **({"f": pure(factor)} if factor != 1 else {}),
+        figures={"f": pure(factor)} if factor != 1 else {},
     )
     figures = {"m": mm(whole), "w": mm(swing)}
-    short = page.line("short side", "", "{m} - {w}", "mm", us=True, **figures)
+    short = page.line("short side", "", "{m} - {w}", "mm", us=True, figures=figures)
     page.rule(mm(short), ">=", "the liner's least height", mm(liner.min_height))
     page.rule(mm(short), ">=", "rules.min_part", mm(rules.min_part))
-    long = page.line("long side", "", "{m} + {w}", "mm", us=True, **figures)
+    long = page.line("long side", "", "{m} + {w}", "mm", us=True, figures=figures)
     if liner.height is None:
         page.text("Its stock height is as long as wanted.")
     else:

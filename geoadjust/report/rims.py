@@ -103,8 +103,8 @@ def _tell_target(page: Page) -> None:
         )
     else:
         page.text(
-            "rules.rim_reference is bar: the target is the mean of eight bars laid across the cover, less rules.recess. "
-            "The bars themselves are not kept in the set."
+            "rules.rim_reference is bar: the target is the mean of eight bars laid across the cover, less "
+            "rules.recess. The bars themselves are not kept in the set."
         )
         page.fact("target rim", metres(0.0), "target_rim_m")
 
@@ -123,7 +123,7 @@ def tell_slopes(page: Page) -> None:
     page.fact("slope towards east, gE", pure(target.east))
     page.fact("slope towards north, gN", pure(target.north))
     parts = {"e": pure(target.east), "n": pure(target.north)}
-    slope = page.line("slope", "sqrt(gE^2 + gN^2)", "hypot({e}, {n})", column="slope_pct", **parts)
+    slope = page.line("slope", "sqrt(gE^2 + gN^2)", "hypot({e}, {n})", column="slope_pct", figures=parts)
     page.rule(Figure(slope, "%"), "<=", "rules.steep", Figure(facts.rules.steep, "%"))
     tell_azimuth(page, "uphill azimuth", "uphill_deg", target.east, target.north)
     axis = facts.value("axis_deg")
@@ -137,14 +137,14 @@ def tell_slopes(page: Page) -> None:
         "gE sin a + gN cos a",
         "{e} * sin({a}) + {n} * cos({a})",
         column="grade_pct",
-        **turn,
+        figures=turn,
     )
     page.line(
         "cross slope (plus: rises to the right)",
         "gE cos a - gN sin a",
         "{e} * cos({a}) - {n} * sin({a})",
         column="cross_slope_pct",
-        **turn,
+        figures=turn,
     )
 
 
@@ -175,7 +175,7 @@ def tell_milling(page: Page) -> None:
     if not milling:
         known = math.isfinite(lower)
         page.text("Nothing is milled: nothing is lowered." if known else "Not known: the road or the rim is missing.")
-        if known and facts.value("interim_bump_mm") == 0 and facts.value("interim_hole_mm") == 0:
+        if not known or facts.value("interim_bump_mm") == 0 == facts.value("interim_hole_mm"):
             return
     if not math.isfinite(lower):
         page.text("Not known: the existing rim is missing.")
@@ -236,14 +236,18 @@ def _tell_plate(page: Page, lower: float, chimney: float) -> float:
         n=pure(today.north),
         plate=mm(rules.plate_thickness),
     )
-    room = page.line(
-        "the same on the bearing",
-        "that + old chimney",
-        "{on} + {chimney}",
-        "mm",
-        on=mm(on_stack),
-        chimney=mm(chimney if math.isfinite(chimney) else 0.0),
-    )
+    room = on_stack
+    if math.isfinite(chimney):
+        room = page.line(
+            "the same on the bearing",
+            "that + old chimney",
+            "{on} + {chimney}",
+            "mm",
+            on=mm(on_stack),
+            chimney=mm(chimney),
+        )
+    else:
+        page.text("The old chimney is not known and counts as none.", indent="    ")
     page.rule(mm(room), ">=", "lower by", mm(lower))
     opening = facts.model("structures_bearing_inside_diameter")
     if math.isfinite(opening):

@@ -49,7 +49,7 @@ def _tell_reading(page: Page, bundle: str) -> None:
         for name, inner, column in (("samples kept", "samples", "samples"), ("left out", "left_out", left_name))
     )
     counts = {"kept": Figure(kept, "count"), "left": Figure(left, "count")}
-    both = page.line("samples with a value", "kept + left out", "{kept} + {left}", "count", **counts)
+    both = page.line("samples with a value", "kept + left out", "{kept} + {left}", "count", figures=counts)
     page.rule(Figure(both, "count"), ">=", "ring.min_samples", Figure(float(ring["min_samples"]), "count"))
     coverage = page.fact(
         "share of the ring's cells with a value",
@@ -57,7 +57,7 @@ def _tell_reading(page: Page, bundle: str) -> None:
         "coverage_pct" if own else "",
     )
     page.rule(Figure(coverage, "%"), ">=", "ring.min_coverage", Figure(ring["min_coverage"], "%"))
-    share = page.line("share left out", "", "{left} / ({left} + {kept})", "%", **counts)
+    share = page.line("share left out", "", "{left} / ({left} + {kept})", "%", figures=counts)
     page.rule(Figure(share, "%"), "<=", "ring.max_left_out", Figure(ring["max_left_out"], "%"))
     rms = page.fact(
         "scatter of the kept samples about the model (rms)",
@@ -178,14 +178,14 @@ def _tell_profile(page: Page, existing: Road) -> None:
     fall = float(facts.finished_table["cross_slope"])
     o, axis = facts.model("structures_crown_offset"), facts.value("axis_deg")
     page.text(
-        "Milled to a profile: the crown line is milled by the stated depth, and the milled road falls from there to both "
-        "sides by finished.cross_slope."
+        "Milled to a profile: the crown line is milled by the stated depth, and the milled road falls from there to "
+        "both sides by finished.cross_slope."
     )
     page.fact("c, finished.cross_slope", Figure(fall, "%"))
     page.fact("o, distance from the crown line (plus: right of the axis)", metres(o))
     turn = {"o": metres(o), "axis": degrees(axis)}
-    east = page.line("crown line nearest by, east", "-o cos(axis)", "-1 * {o} * cos({axis})", "m", **turn)
-    north = page.line("crown line nearest by, north", "o sin(axis)", "{o} * sin({axis})", "m", **turn)
+    east = page.line("crown line nearest by, east", "-o cos(axis)", "-1 * {o} * cos({axis})", "m", figures=turn)
+    north = page.line("crown line nearest by, north", "o sin(axis)", "{o} * sin({axis})", "m", figures=turn)
     crown = _road_height(page, "road of today there", existing, east, north)
     grade = page.line(
         "its grade along the axis",
@@ -208,8 +208,8 @@ def _tell_profile(page: Page, existing: Road) -> None:
         o=metres(o),
     )
     figures = {"g": pure(grade), "c": pure(fall), "axis": degrees(axis)}
-    page.line("gE", "", "{g} * sin({axis}) + {c} * cos({axis})", stored=milled.plane.east, **figures)
-    page.line("gN", "", "{g} * cos({axis}) - {c} * sin({axis})", stored=milled.plane.north, **figures)
+    page.line("gE", "", "{g} * sin({axis}) + {c} * cos({axis})", stored=milled.plane.east, figures=figures)
+    page.line("gN", "", "{g} * cos({axis}) - {c} * sin({axis})", stored=milled.plane.north, figures=figures)
     page.line("k", "-2 c", "-2 * {c}", stored=milled.fold, c=pure(fall))
     page.fact("a, at right angles to the axis", degrees(milled.azimuth))
     page.line("t", "-o", "-1 * {o}", "m", stored=milled.offset, o=metres(o))
@@ -231,4 +231,4 @@ def _road_height(page: Page, name: str, road: Road, east: float, north: float) -
     if road.fold:
         template += " + {k} * max(0, {e} * sin({a}) + {n} * cos({a}) - {t})"
         figures |= {"k": pure(road.fold), "a": degrees(road.azimuth), "t": metres(road.offset)}
-    return page.line(name, "", template, "m", **figures)
+    return page.line(name, "", template, "m", figures=figures)

@@ -129,14 +129,14 @@ def _round_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, fl
         x=pure(x),
     )
     turn = {"s": pure(slope), "a": degrees(road.azimuth)}
-    east = page.line("east slope of the part beyond", "slope * sin a", "{s} * sin({a})", **turn)
-    north = page.line("north slope of the part beyond", "slope * cos a", "{s} * cos({a})", **turn)
+    east = page.line("east slope of the part beyond", "slope * sin a", "{s} * sin({a})", figures=turn)
+    north = page.line("north slope of the part beyond", "slope * cos a", "{s} * cos({a})", figures=turn)
     return mean, east, north
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Stretch of a rectangle's side beyond the break: share of the perimeter; right, ahead and beyond [m] at its ends."""
+    """Stretch of a rectangle's side beyond the break: share of the edge; right, ahead and beyond [m] at its ends."""
 
     share: float
     first: tuple[float, float, float]
@@ -165,8 +165,8 @@ def _box_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, floa
     """Mean and slopes of max(0, distance beyond the break) along a rectangle, stretch by stretch."""
     pieces = pieces_beyond(road, edge)
     page.text(
-        "Along a rectangle the part beyond the break is linear on each stretch of a side; p and q are millimetres to the "
-        "right and ahead of the centre, d is p sin(a - direction) + q cos(a - direction) - t."
+        "Along a rectangle the part beyond the break is linear on each stretch of a side; p and q are millimetres to "
+        "the right and ahead of the centre, d is p sin(a - direction) + q cos(a - direction) - t."
     )
     if not pieces:
         page.text("No stretch of the edge lies beyond the break.")
@@ -193,7 +193,7 @@ def _box_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, floa
                 "mm",
                 p=mm(end[0]),
                 q=mm(end[1]),
-                **turn,
+                figures=turn,
             )
             for word, end in (("beginning", piece.first), ("end", piece.last))
         ]
@@ -215,8 +215,8 @@ def _box_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, floa
     across = _box_slope(page, "right", rights, edge.width, edge.length)
     along = _box_slope(page, "ahead", aheads, edge.length, edge.width)
     turned = {"p": pure(across), "q": pure(along), "to": degrees(edge.azimuth)}
-    east = page.line("east slope of the part beyond", "", "{p} * cos({to}) + {q} * sin({to})", **turned)
-    north = page.line("north slope of the part beyond", "", "{q} * cos({to}) - {p} * sin({to})", **turned)
+    east = page.line("east slope of the part beyond", "", "{p} * cos({to}) + {q} * sin({to})", figures=turned)
+    north = page.line("north slope of the part beyond", "", "{q} * cos({to}) - {p} * sin({to})", figures=turned)
     return mean, east, north
 
 
@@ -225,7 +225,7 @@ def _weighted(page: Page, name: str, parts: list[tuple[float, float]], unit: str
     template = " + ".join(f"{{w{i}}} * {{v{i}}}" for i in range(len(parts)))
     figures = {f"w{i}": pure(share) for i, (share, _) in enumerate(parts)}
     figures |= {f"v{i}": figure(value) for i, (_, value) in enumerate(parts)}
-    return page.line(name, "sum of share * mean", template, unit, **figures)
+    return page.line(name, "sum of share * mean", template, unit, figures=figures)
 
 
 def _box_slope(page: Page, word: str, moments: list[tuple[float, float]], own: float, other: float) -> float:
@@ -297,7 +297,7 @@ def gap_line(page: Page, name: str, gap: Gap, place: Place, column: str = "", st
     if gap.road.fold:
         template += " - {k} * max(0, {e} * sin({a}) + {n} * cos({a}) - {t})"
         figures |= {"k": pure(gap.road.fold), "a": degrees(gap.road.azimuth), "t": mm(gap.road.offset)}
-    return page.line(name, "", template, "mm", column=column, stored=stored, **figures)
+    return page.line(name, "", template, "mm", column=column, stored=stored, figures=figures)
 
 
 def extreme_places(gap: Gap, edge: Outline) -> tuple[Place, Place]:

@@ -97,8 +97,8 @@ def _tell_tapers(page: Page, parts: Parts, policy: str) -> tuple[float, float]:
             turn=degrees(turn),
         )
         turned = {"taper": pure(taper), "at": degrees(toward)}
-        east = page.line(f"{ring.id}, slope made, east", "", "{taper} * sin({at})", **turned)
-        north = page.line(f"{ring.id}, slope made, north", "", "{taper} * cos({at})", **turned)
+        east = page.line(f"{ring.id}, slope made, east", "", "{taper} * sin({at})", figures=turned)
+        north = page.line(f"{ring.id}, slope made, north", "", "{taper} * cos({at})", figures=turned)
         left = (
             page.line("slope left, east", "", "{g} - {t}", g=pure(left[0]), t=pure(east)),
             page.line("slope left, north", "", "{g} - {t}", g=pure(left[1]), t=pure(north)),
@@ -174,7 +174,7 @@ def _tell_joints(page: Page, parts: Parts, policy: str, wedge: float, bundle: st
         stored=parts[-1]["thickness_mm"] / 1000,
         joint=mm(rules.joint),
         wedge=mm(wedge),
-        **({"bed": mm(bed)} if under else {}),
+        figures={"bed": mm(bed)} if under else {},
     )
     if policy != "add_on_top" and rings:
         page.line(
@@ -207,7 +207,7 @@ def _tell_sum(page: Page, parts: Parts) -> float:
         page.fact(f"part {part['position']}, {name}{side}", mm(part["thickness_mm"] / 1000), us=True)
     figures = {f"p{part['position']}": mm(part["thickness_mm"] / 1000) for part in parts}
     template = " + ".join(f"{{{name}}}" for name in figures)
-    return page.line("sum of the parts", "", template, "mm", slack=ROUNDING, **figures)
+    return page.line("sum of the parts", "", template, "mm", slack=ROUNDING, figures=figures)
 
 
 def _tell_misfit(page: Page, policy: str, bundle: str, total: float) -> None:
@@ -234,7 +234,7 @@ def _tell_misfit(page: Page, policy: str, bundle: str, total: float) -> None:
         column="stack_misfit_mm" if own else "",
         stored=None if own else facts.model("others_misfit"),
         slack=2 * ROUNDING,
-        **figures,
+        figures=figures,
     )
     page.rule(mm(abs(misfit)), "<=", "rules.tolerance", mm(rules.tolerance))
     _tell_count(page, policy, own)

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from geoadjust.core.columns import METHODS, READY, SEVERITIES, STATIONS, quantities_of
+from geoadjust.core.columns import BASES, LOWER_HOW, METHODS, POLICIES, READY, SEVERITIES, STATIONS, quantities_of
 from geoadjust.io.columns import (
     BUNDLES,
     COVARIANCE,
@@ -71,21 +71,21 @@ def test_columns_that_readers_rely_on():
     # a second list on purpose, from the published description of the layer
     wanted = """row structure_id kind street casting rule_set surface_source existing_m finished_m existing_rim_m
         rim_basis gap_mm target_rim_m raise_mm action slope_pct uphill_deg axis_deg axis_source grade_pct
-        cross_slope_pct samples samples_left_out coverage_pct fit_rms_mm road_shape gap_max_mm gap_min_mm gap_mean_mm
-        gap_along_mm gap_across_mm bar_along_mm bar_across_mm milled_m lower_by_mm lower_how bearing_m chimney_mm
-        chimney_min_mm chimney_max_mm long_side_deg rough_cut_mm foot_shift_mm stack_change_mm stack_change_min_mm
-        stack_change_max_mm method stack ring_count stack_misfit_mm liner raise_sd_mm chimney_sd_mm ready flags
-        severity remark"""
-    assert set(re.split(r"\s+", wanted)) <= {column.name for column in SCHEDULE}
+        cross_slope_pct convergence_deg samples samples_left_out coverage_pct fit_rms_mm road_shape gap_max_mm
+        gap_min_mm gap_mean_mm gap_along_mm gap_across_mm bar_along_mm bar_across_mm milled_m lower_by_mm lower_how
+        interim_bump_mm interim_hole_mm bearing_m chimney_mm chimney_min_mm chimney_max_mm long_side_deg rough_cut_mm
+        foot_shift_mm stack_change_mm stack_change_min_mm stack_change_max_mm method stack stack_policy other_stack
+        ring_count stack_misfit_mm bedding_wedge_mm liner raise_sd_mm chimney_sd_mm p_keep_pct p_riser_pct
+        p_chimney_pct p_rebuild_pct ready flags severity remark"""
+    assert set(wanted.split()) <= {column.name for column in SCHEDULE}
+    sides = {
+        "row structure_id k basis mark_deg radius_mm wrap_mm width_mm length_mm": ORDINATES,
+        "row structure_id position policy kind part thickness_mm taper turn_deg": STACK_PARTS,
+        "row structure_id code severity value limit unit text": REASONS,
+    }
+    for names, columns in sides.items():
+        assert [column.name for column in columns][: len(names.split())] == names.split()
     assert {f"h{i:02d}_mm" for i in range(1, 17)} <= {column.name for column in ORDINATES}
-    assert [column.name for column in STACK_PARTS][2:] == [
-        "position",
-        "kind",
-        "part",
-        "thickness_mm",
-        "taper",
-        "turn_deg",
-    ]
     assert [column.name for column in REASONS] == [
         "row",
         "structure_id",
@@ -121,8 +121,12 @@ def test_factors_and_decimals(column):
 def test_closed_lists_of_words():
     words = {column.name: column.words for column in SCHEDULE if column.words}
     assert (words["method"], words["ready"], words["severity"]) == (METHODS, READY, SEVERITIES)
+    assert (words["stack_policy"], words["lower_how"]) == (POLICIES, LOWER_HOW)
     severities = next(column.words for column in REASONS if column.name == "severity")
     assert severities == SEVERITIES
+    parts = {column.name: column.words for column in STACK_PARTS if column.words}
+    assert parts == {"policy": POLICIES, "kind": ("old_stack", "joint", "ring", "liner", "riser")}
+    assert next(column.words for column in ORDINATES if column.name == "basis") == BASES
 
 
 def test_signs_are_said():
@@ -131,6 +135,7 @@ def test_signs_are_said():
     assert plus["gap_mm"] == plus["gap_max_mm"] == plus["bar_along_mm"] == "PROUD"
     assert plus["grade_pct"] == "rises ahead"
     assert plus["stack_misfit_mm"] == "too tall"
+    assert (plus["stack_change_mm"], plus["lower_by_mm"]) == ("add", "down")
 
 
 def test_ordinates_have_a_column_for_each_station():

@@ -22,6 +22,7 @@ from geoadjust.io.people import (
     dictionary,
     foot_of,
     guard,
+    place_decimals,
     shown_name,
     shown_schema,
     shown_unit,
@@ -205,6 +206,47 @@ def test_batches_follow_each_other(tmp_path):
     rows = written(tmp_path / "schedule.csv", "metric", "ft", layer(2, row=[0, 1]), layer(1, row=[2]))
     assert [row["row"] for row in rows] == ["0", "1", "2"]
     assert list(rows[0]) == shown_schema("metric").names
+
+
+# ---------------------------------------------------------------- coordinates
+
+SITE_GRID = 'LOCAL_CS["site grid",UNIT["metre",1]]'
+KILOMETRES = "+proj=utm +zone=17 +units=km +type=crs"
+
+
+@pytest.mark.parametrize(
+    ("crs", "decimals"),
+    [
+        ("EPSG:32617", 3),
+        ("EPSG:2263", 3),  # US survey feet
+        ("EPSG:4326", 8),
+        ("EPSG:4269", 8),
+        ("EPSG:32617+5703", 3),
+        (SITE_GRID, 3),
+        (KILOMETRES, 6),
+    ],
+)
+def test_coordinates_are_worth_about_a_millimetre(crs, decimals):
+    assert place_decimals(crs) == decimals
+
+
+def placed(path, crs, east, north):
+    file = ScheduleCsv(path, "metric", "ft", crs)
+    file.add(layer(len(east)), np.array(east), np.array(north))
+    file.close()
+    with open(path, encoding="utf-8", newline="") as stream:
+        return [(row["easting"], row["northing"]) for row in csv.DictReader(stream)]
+
+
+def test_coordinates_are_rounded(tmp_path):
+    found = placed(tmp_path / "a.csv", "EPSG:32617", [499_980.12345678, -0.0001], [4_500_000.9999999, np.nan])
+    assert found == [("499980.123", "4500001"), ("0", "")]
+    found = placed(tmp_path / "b.csv", "EPSG:4326", [-73.930000123456], [40.7099999999])
+    assert found == [("-73.93000012", "40.71")]
+
+
+def test_without_a_crs_coordinates_are_as_read(tmp_path):
+    assert placed(tmp_path / "a.csv", "", [499_980.12345678], [0.1]) == [("499980.12345678", "0.1")]
 
 
 # ---------------------------------------------------------------- columns.csv

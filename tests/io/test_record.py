@@ -57,12 +57,12 @@ SOURCES = Sources(JOB, STRUCTURES, (ROAD,), (), Catalogue(ring=(RingPart("r", 0.
 
 
 def changed(**parts):
-    """The sources with something else in one of their parts."""
+    """The sources with something else in some of their parts."""
+    sources = SOURCES
     for name, values in parts.items():
-        if name in ("existing", "finished", "files"):
-            return replace(SOURCES, **{name: values})
-        return replace(SOURCES, **{name: replace(getattr(SOURCES, name), **values)})
-    return SOURCES
+        whole = name in ("existing", "finished", "files")
+        sources = replace(sources, **{name: values if whole else replace(getattr(sources, name), **values)})
+    return sources
 
 
 # ---------------------------------------------------------------- the table of the run
@@ -80,6 +80,21 @@ def test_every_value_is_json():
     assert parsed["operations"] == {"road": "none: the same CRS"}
     assert parsed["settings"]["finished"][0]["mill"] == 0.04
     assert parsed["files"] == {}
+
+
+def refuse(name):
+    raise ValueError(f"{name} is no JSON")
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
+def test_every_value_is_strict_json(value):
+    # RFC 8259, 6: numbers that are not finite are not permitted
+    rules = RuleSet(max_chimney=value)
+    ring = RingPart("r", value, price=value)
+    facts = run_facts(changed(job={"rules": (rules,)}, catalogue={"ring": (ring,)}), {})
+    parsed = {key: json.loads(text, parse_constant=refuse) for key, text in facts.items()}
+    assert parsed["rules"][0]["max_chimney"] is None
+    assert parsed["catalogue"]["ring"][0]["price"] is None
 
 
 def test_no_folder_and_no_output_stand_in_it():
