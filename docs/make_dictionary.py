@@ -21,9 +21,9 @@ from geoadjust.cli import main as cli
 from geoadjust.core.columns import READY, SEVERITIES
 from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
-from geoadjust.core.parts import CastingPart, Catalogue, RingPart, RiserPart
+from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
-from geoadjust.core.settings import Count, Length, Ratio, Setting, Word, settings_of
+from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
 from geoadjust.io.columns import DESCRIPTIONS, SCHEDULE, TABLES, Column
 from geoadjust.io.people import shown_name, shown_unit
 from geoadjust.io.tables import RING_SCHEMA
@@ -48,9 +48,20 @@ GROUPS = {
     "position": "coordinate",
     "height": "length; bare numbers in `structures.vertical_unit`",
     "dimension": "length; bare numbers in `structures.dimension_unit`",
+    "size": "length, or WIDTHxLENGTH; bare numbers in `structures.dimension_unit`",
     "angle": "degrees",
+    "slope": "per cent",
+    "count": "whole number",
     "yes_no": "1/0, yes/no, true/false",
 }
+LIMIT_UNITS = {"angle": (1.0, " deg"), "slope": (100.0, " %"), "count": (1.0, "")}
+"""Factor and unit in which a group's limits are shown; all others are lengths in m."""
+
+PARTS = {"casting": CastingPart, "ring": RingPart, "riser": RiserPart, "liner": LinerPart}
+"""Tables of a catalogue."""
+
+ENDLESS = 1e9
+"""A number whose upper limit is this has none."""
 
 
 def table(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
@@ -136,7 +147,7 @@ def settings_page() -> str:
         if name == "rules":
             parts += [RULES_NOTE, _settings(RulesFile, "rules", reached)]
     parts += ["\n## The catalogue\n", CATALOGUE_NOTE, _settings(Catalogue, "", {})]
-    for name, part in (("casting", CastingPart), ("ring", RingPart), ("riser", RiserPart)):
+    for name, part in PARTS.items():
         parts += [f"\n### `[[{name}]]`\n", f"{_doc(part)}\n", _settings(part, "", {})]
     parts += ["\n## Input columns\n", INPUT_NOTE, table(INPUT_HEAD, map(_input, INPUT_COLUMNS))]
     parts += ["\n## Flags\n", FLAGS_NOTE, table(FLAG_HEAD, map(_flag, sorted(FLAGS, key=lambda flag: flag.code)))]
@@ -210,6 +221,8 @@ def _allowed(setting: Setting) -> str:
         return ", ".join(code(word) for word in setting.words if word)
     if isinstance(setting, (Length, Count)):
         return f"{setting.low} to {setting.high}"
+    if isinstance(setting, Number):
+        return f"{setting.low:g} to {setting.high:g}" if setting.high < ENDLESS else f"{setting.low:g} and more"
     if isinstance(setting, Ratio):
         return f"{100 * setting.low:g} % to {100 * setting.high:g} %"
     return ""
@@ -224,8 +237,8 @@ def _input(column: InputColumn) -> list[str]:
 def _limits(column: InputColumn) -> str:
     if math.isinf(column.low):
         return ""
-    unit = "deg" if column.group == "angle" else "m"
-    return f"{column.low:g} to {column.high:g} {unit}"
+    factor, unit = LIMIT_UNITS.get(column.group, (1.0, " m"))
+    return f"{factor * column.low:g} to {factor * column.high:g}{unit}"
 
 
 def _flag(flag: Any) -> list[str]:

@@ -18,9 +18,10 @@ LAYERS = {
     "core": ("errors", "units"),
     "process": ("errors", "units", "core"),
     "io": ("errors", "units", "core", "process"),
+    "report": ("errors", "units", "core", "process"),
     "engine": ("errors",),
-    "run": ("errors", "units", "core", "process", "io", "engine"),
-    "cli": ("errors", "engine", "process", "io", "run"),
+    "run": ("errors", "units", "core", "process", "io", "report", "engine"),
+    "cli": ("errors", "engine", "process", "io", "report", "run"),
     "": (),
 }
 """What each layer may import besides itself and the package's version; '' is `geoadjust/__init__.py`."""

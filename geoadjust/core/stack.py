@@ -239,7 +239,7 @@ class _Search:
         """
         tolerance = self.rules.tilt_tolerance
         if self.shelves.tapers[tapers].slopes:
-            return np.where(self.slope > tolerance, tolerance + SLACK, -1.0)
+            return np.where(self.slope > tolerance + SLACK, tolerance + SLACK, -1.0)
         return np.asarray(self.bedding + tolerance + SLACK)
 
     def _turn(self, tapers: int, index: Ints) -> Floats:

@@ -15,6 +15,7 @@ from geoadjust.process import REPEATED, TABLES, validate_job
 PATHS = ("structures", "surface", "finished", "centrelines", "catalogue", "output")
 """Tables that name files, by these keys."""
 PATH_KEYS = ("path", "areas")
+NESTED = "tables or lists are nested too deeply"
 
 
 def read_job(
@@ -51,6 +52,8 @@ def read_toml(path: Path, *, where: str) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(Fault(str(path), f"not valid TOML: {error}", remedy="mend that line")) from None
+    except RecursionError:
+        raise InputError(Fault(str(path), NESTED, remedy="write plain tables and lists")) from None
 
 
 def _tables(data: dict[str, Any], table: str) -> list[dict[str, Any]]:
@@ -101,6 +104,8 @@ def _set(data: dict[str, Any], text: str) -> None:
         while "." in last:
             first, _, last = last.partition(".")
             place = place.setdefault(first, {})
+            if not isinstance(place, dict):
+                raise UsageError(f"--set {text}: {first} is no table, nothing can be set inside it")
         place[last] = _value(value.strip())
 
 
@@ -110,3 +115,5 @@ def _value(text: str) -> Any:
         return tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:
         return text
+    except RecursionError:
+        raise UsageError(f"--set: {NESTED}") from None

@@ -11,7 +11,7 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,7 +25,6 @@ T = TypeVar("T")
 Row = dict[str, Any]
 
 SCHEDULE, DICTIONARY = "schedule.gpkg", "columns.csv"
-PARTS: dict[str, type] = {"casting": CastingPart, "ring": RingPart, "riser": RiserPart, "liner": LinerPart}
 MANY = 10
 """Rows of one id that are listed in a fault."""
 MOST_IDS = 20_000
@@ -187,8 +186,13 @@ def _rule_set(tables: list[Row], name: str, path: Path) -> RuleSet:
 
 
 def _catalogue(table: Row, path: Path) -> Catalogue:
-    parts = {kind: tuple(_rebuilt(part, item, path) for item in table[kind]) for kind, part in PARTS.items()}
-    return replace(Catalogue(name=table["name"]), **parts)
+    return Catalogue(
+        name=table["name"],
+        casting=tuple(_rebuilt(CastingPart, item, path) for item in table["casting"]),
+        ring=tuple(_rebuilt(RingPart, item, path) for item in table["ring"]),
+        riser=tuple(_rebuilt(RiserPart, item, path) for item in table["riser"]),
+        liner=tuple(_rebuilt(LinerPart, item, path) for item in table["liner"]),
+    )
 
 
 def _rebuilt(table: type[T], data: Mapping[str, Any], path: Path) -> T:

@@ -113,7 +113,6 @@ def _stack(record: Any, bundle: str, catalogue: Catalogue) -> tuple[str, list[Pi
     for place, (ring, turn) in enumerate(kept):
         below = joint if place or added else float(record[f"{bundle}.bottom"])
         pieces.append(("joint", None, below, 0.0, None))
-        tapered = bool(np.isfinite(turn))
-        pieces.append(("ring", ring.id, ring.middle, ring.taper if tapered else 0.0, turn if tapered else None))
+        pieces.append(("ring", ring.id, ring.middle, ring.taper, turn if np.isfinite(turn) else None))
     pieces.append(("joint", None, float(record[f"{bundle}.top"]), 0.0, None))
     return POLICIES[policy], pieces

@@ -29,7 +29,6 @@ def tell_accuracy(page: Page) -> None:
         page.fact("sd of the raise", mm(0.0), "raise_sd_mm")
     elif not math.isfinite(raise_sd):
         page.text(f"No sd of the raise: {_missing(facts)}")
-        return
     elif facts.text("rim_basis") == "surveyed":
         _add_up(
             page,
@@ -206,7 +205,9 @@ def _add_up(page: Page, what: str, total: Sum, column: str) -> None:
 def _tell_chimney(page: Page) -> None:
     facts = page.facts
     if not math.isfinite(facts.value("chimney_sd_mm")):
-        page.text("No sd of the chimney: neither its height nor its change is known.")
+        known = any(math.isfinite(facts.value(column)) for column in ("chimney_mm", "stack_change_mm"))
+        why = _missing(facts) if known else "neither its height nor its change is known."
+        page.text(f"No sd of the chimney: {why}")
         return
     source = facts.index("chimneys_bearing_source")
     word = BEARING_SOURCES[source] if source >= 0 else ""

@@ -33,13 +33,18 @@ def tell_chances(page: Page) -> None:
     )
     page.fact("raise", mm(mean), "raise_mm")
     page.fact("its sd", mm(sd), "raise_sd_mm")
+    if facts.rules.measured_by == "bar" and not facts.axis_known:
+        page.text(
+            "Without a street axis the worst of eight bars counts, which the set does not hold; the shares are told."
+        )
+        _tell_shares(page)
+        return
     low, high = _band(page)
     keep = _keep(page, low, high)
     risers = _risers(page, low, high)
     if sd == 0:
         page.text("The sd is 0: each is certain or impossible.")
-        for name in ("keep", "riser", "rebuild", "chimney"):
-            page.fact(f"p_{name}", Figure(0.0, "%"), f"p_{name}_pct")
+        _tell_shares(page)
         return
     p_keep = tell_union(page, "p_keep", keep, mean, sd, "p_keep_pct")
     either = tell_union(page, "cover stays or takes a riser", merged([*keep, *risers]), mean, sd)
@@ -57,6 +62,12 @@ def tell_chances(page: Page) -> None:
         either=Figure(either, "%"),
         past=Figure(past, "%"),
     )
+
+
+def _tell_shares(page: Page) -> None:
+    """The shares as the set holds them."""
+    for name in ("keep", "riser", "rebuild", "chimney"):
+        page.fact(f"p_{name}", Figure(0.0, "%"), f"p_{name}_pct")
 
 
 def _slack(sd: float) -> float:
@@ -123,9 +134,6 @@ def _band(page: Page) -> Span:
 def _bar_band(page: Page) -> Span:
     facts, rules, ends = page.facts, page.facts.rules, []
     bars = [facts.value(f"bar_{word}_mm") for word in ("along", "across")]
-    if not facts.axis_known:
-        page.text("Without a street axis the worst of eight bars counts, which the set does not hold.")
-        return math.nan, math.nan
     if not all(math.isfinite(bar) for bar in bars):
         return -rules.tolerance, rules.tolerance
     for word, bar in zip(("along", "across"), bars, strict=True):
@@ -204,6 +212,9 @@ def _rebuild(page: Page, free: list[Span], mean: float, sd: float) -> float:
     facts = page.facts
     if facts.text("kind") == "valve" or facts.yes("structures_floating"):
         page.text("No chimney carries it, so no limit is passed.")
+        return page.fact("p_rebuild", Figure(0.0, "%"), "p_rebuild_pct")
+    if math.isfinite(facts.value("chimney_mm")) and not math.isfinite(facts.value("chimney_sd_mm")):
+        page.text("The sd of the chimney is not known, so the set says nothing sound of how likely it passes a limit.")
         return page.fact("p_rebuild", Figure(0.0, "%"), "p_rebuild_pct")
     bounds = Limits.of(page)
     own = _own_error(page, sd)

@@ -12,6 +12,8 @@ from geoadjust.report.rims import tell_azimuth
 from geoadjust.report.roads import reasons
 from geoadjust.report.shapes import support
 
+LEVEL_WITHIN = 3e-9
+"""A slope [m/m] below what the set's rounding tells."""
 LEVELS = {"rim": "existing_rim_m", "existing": "existing_m", "milled": "milled_m", "finished": "finished_m"}
 BEARING_CODES = ("bearing_disagrees", "measure_down_is_depth", "measure_down_from_missing", "riser_present")
 
@@ -101,6 +103,8 @@ def tell_chimney(page: Page) -> None:
     height = facts.value("chimney_mm")
     if not math.isfinite(height):
         page.text(f"No height: {_why_no_height(facts)}")
+        if math.isfinite(facts.value("foot_shift_mm")):
+            _tell_foot(page)
         return
     target, flange = facts.target, facts.flange
     casting = facts.model("structures_new_casting_height")
@@ -166,11 +170,26 @@ def _tell_long_side(page: Page, east: float, north: float) -> None:
         _tell_corner(page, flange, east, north)
 
 
+def _signs(part: float) -> tuple[float, ...]:
+    """Which sides lie uphill; where the slope is next to nothing, any."""
+    return (-1.0, 0.0, 1.0) if abs(part) < LEVEL_WITHIN else (math.copysign(1.0, part),)
+
+
 def _tell_corner(page: Page, flange: Outline, east: float, north: float) -> None:
     """Azimuth of a rectangle's corner, or mid-side, that lies farthest uphill."""
     sin, cos = math.sin(flange.azimuth), math.cos(flange.azimuth)
-    right, ahead = (float((part > 0) - (part < 0)) for part in (east * cos - north * sin, east * sin + north * cos))
-    whole = math.atan2(right * flange.width, ahead * flange.length) + flange.azimuth
+    held = page.facts.value("long_side_deg")
+    places = [_signs(part) for part in (east * cos - north * sin, east * sin + north * cos)]
+    if max(map(len, places)) > 1:
+        page.text("The slope runs along a side, so that two corners are equally high; one of them is told.")
+    right, ahead, whole = min(
+        (
+            (right, ahead, math.atan2(right * flange.width, ahead * flange.length) + flange.azimuth)
+            for right in places[0]
+            for ahead in places[1]
+        ),
+        key=lambda each: 1 - math.cos(each[2] - held),
+    )
     turns = math.floor(whole / (2 * math.pi))
     page.text(
         "Seen along the flange's direction the farthest corner lies to the right or left (1, -1), ahead or behind."
@@ -192,7 +211,8 @@ def _tell_foot(page: Page) -> None:
     facts, rules, target = page.facts, page.facts.rules, page.facts.target
     h, s = mm(facts.model("structures_new_casting_height")), pure(facts.value("slope_pct"))
     b_east, b_north = _bearing_slope(facts)
-    if rules.stand == "plumb" or not (b_east or b_north):
+    known = math.isfinite(facts.value("chimney_mm"))
+    if rules.stand == "plumb" or not known or not (b_east or b_north):
         page.line(
             "the casting's foot moves uphill where the cover keeps its place",
             "h s / sqrt(1 + s^2)",

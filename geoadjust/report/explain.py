@@ -20,7 +20,7 @@ from geoadjust.report.page import Page, clean
 from geoadjust.report.parts import tell_liner, tell_riser, tell_stay
 from geoadjust.report.results import tell_result
 from geoadjust.report.rims import tell_milling, tell_rim, tell_slopes
-from geoadjust.report.roads import tell_finished, tell_today
+from geoadjust.report.roads import reasons, tell_finished, tell_today
 from geoadjust.report.stacks import tell_stacks
 
 TWO_SIDED = 1.96
@@ -160,6 +160,13 @@ def _tell_outline(page: Page, name: str, outline: Outline) -> None:
 def _tell_axis(page: Page) -> None:
     facts = page.facts
     axis, turn = facts.value("axis_deg"), facts.value("convergence_deg")
+    if facts.axis_known:
+        page.fact("street axis from grid north", degrees(axis), "axis_deg")
+        page.word("the axis is from", facts.text("axis_source"), "axis_source")
+    else:
+        page.text(f"No street axis. {reasons(facts, 'axis_ambiguous')}".strip())
+    if math.isfinite(turn):
+        page.fact("convergence: grid north clockwise from true north", degrees(turn), "convergence_deg")
     if facts.axis_known and math.isfinite(turn):
         page.line(
             "street axis from true north",
@@ -175,13 +182,13 @@ def _tell_verdict(page: Page) -> None:
     """Method, action, readiness, and every reason with value and limit."""
     facts = page.facts
     page.section("Verdict and reasons")
-    page.word("method", f"{facts.method}: {facts.text('remark')}", "method")
+    page.word("method", facts.method, "method")
+    page.word("order", facts.text("remark"), "remark")
     page.text(f"rules.methods are tried in this order: {', '.join(facts.rules.methods)}.")
     page.word("ready", facts.text("ready"), "ready")
     _tell_readiness(page)
     page.word("worst flag", facts.text("severity"), "severity")
-    if not facts.reasons:
-        page.text("No flags.")
+    page.word("flags, each told below", facts.text("flags") or "none", "flags")
     for reason in facts.reasons:
         _tell_reason(page, reason)
 

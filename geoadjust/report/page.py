@@ -121,16 +121,14 @@ class Page:
         return result.value
 
     def rule(self, value: Figure, relation: str, name: str, limit: Figure, *, slack: float = SLACK) -> bool:
-        """How a figure is judged; gives whether the rule holds."""
+        """How a figure is judged; gives whether the rule holds. The limit is told in full."""
         off = value.value - limit.value
         holds = off <= slack if relation == "<=" else off >= -slack
-        extra = 0
-        while extra < 5 and abs(off) > slack and value.show(extra) == limit.show(extra):
+        bound, extra = limit.bare(9), 0
+        while extra < 5 and abs(off) > slack and value.bare(extra) == bound:
             extra += 1
-        self._put(
-            [f"rule: {value.bare(extra)} {relation} {name} = {limit.bare(extra)}: {'holds' if holds else 'fails'}"],
-            indent=DEEPER,
-        )
+        word = "holds" if holds else "fails"
+        self._put([f"rule: {value.bare(extra)} {relation} {name} = {bound}: {word}"], indent=DEEPER)
         return holds
 
     def us(self, figure: Figure, wanted: bool) -> str:

@@ -12,7 +12,7 @@ from geoadjust.report.page import SLACK, Page
 from geoadjust.report.rims import level
 from geoadjust.report.roads import reasons
 from geoadjust.report.shapes import support
-from geoadjust.report.stacks import along_factor
+from geoadjust.report.stacks import along_factor, unused
 
 LEAST_SEAT = 0.025
 STILL = ("monument", "other_owner", "not_paved", "unknown")
@@ -41,10 +41,12 @@ def tell_stay(page: Page) -> None:
         d=pure(apart[2]),
     )
     straight = page.rule(Figure(tilt, "%"), "<=", "rules.tilt_tolerance", Figure(rules.tilt_tolerance, "%"))
-    off = tell_off(page).line(
-        page, "today's cover off the finished road", "-raise", "-1 * {lift}", lift=_in(page, lift)
-    )
-    flush = page.rule(mm(off), "<=", "rules.tolerance", mm(rules.tolerance))
+    off = tell_off(page).line(page, "today's cover off the finished road", "-", "raise", "{lift}", lift=_in(page, lift))
+    flush = not facts.flagged("not_flush")
+    if math.isfinite(off):
+        flush = page.rule(mm(off), "<=", "rules.tolerance", mm(rules.tolerance))
+    else:
+        page.text(reasons(facts, "not_flush") or "The set holds no flag against it.")
     known = facts.text("rim_basis") in ("gap", "surveyed")
     recast = facts.yes("structures_recast")
     others = [
@@ -65,15 +67,20 @@ class Off:
 
     swing: float = 0.0
     bars: tuple[float, ...] = ()
+    known: bool = True
 
-    def line(self, page: Page, name: str, words: str, template: str, **centre: Figure) -> float:
-        """Line of a rim that lies as high over the target as the template says, with today's tilt [m]."""
+    def line(self, page: Page, name: str, sign: str, words: str, template: str, **centre: Figure) -> float:
+        """Line of a rim that lies so far over (+) or under (-) the target, with today's tilt [m]; NaN = not known."""
         facts = page.facts
+        if not self.known:
+            page.word(name, "the worst of eight bars counts, which the set does not hold")
+            return math.nan
         if self.bars:
+            rim = f"{{t}} {sign} ({template}) + {{r}}"
             return page.line(
                 name,
-                f"the worse bar, target + {words} + rules.recess against it",
-                f"max(abs({{t}} + {template} + {{r}} - {{x}}), abs({{t}} + {template} + {{r}} - {{y}}))",
+                f"the worse bar, target {sign} ({words}) + rules.recess against it",
+                f"max(abs({rim} - {{x}}), abs({rim} - {{y}}))",
                 "mm",
                 t=metres(facts.value("target_rim_m")),
                 r=metres(facts.rules.recess),
@@ -98,8 +105,7 @@ def tell_off(page: Page) -> Off:
     if rules.measured_by == "adjacent_mean":
         return Off()
     if not facts.axis_known:
-        page.text("Without a street axis the worst of eight bars counts; the set does not hold them. At the centre:")
-        return Off()
+        return Off(known=False)
     held = [facts.value(f"bar_{word}_mm") for word in ("along", "across")]
     if not all(math.isfinite(each) for each in held):
         page.text("A bar could not be laid; the mean of the road counts.")
@@ -128,6 +134,9 @@ def tell_riser(page: Page) -> None:
         return
     if facts.method == "keep":
         page.text("No riser is needed: the cover may stay.")
+        return
+    if "riser" not in rules.methods:
+        page.text("No riser: rules.methods does not hold riser.")
         return
     page.rule(mm(lift), ">=", "least raise of a riser", mm(0.0005), slack=0.0)
     page.rule(mm(lift), "<=", "rules.max_riser", mm(rules.max_riser))
@@ -179,8 +188,9 @@ def _tell_riser(page: Page, riser: RiserPart, off: Off) -> None:
         n=pure(today.north),
     )
     figures = {"lift": _in(page, lift), "up": _in(page, facts.value("raise_mm"))}
-    left = off.line(page, f"{riser.id}, cover off the finished road", "lift - raise", "{lift} - {up}", figures=figures)
-    page.rule(mm(left), "<=", "rules.tolerance", mm(rules.tolerance))
+    left = off.line(page, f"{riser.id}, cover off the finished road", "+", "lift - raise", "{lift} - {up}", **figures)
+    if math.isfinite(left):
+        page.rule(mm(left), "<=", "rules.tolerance", mm(rules.tolerance))
 
 
 def tell_liner(page: Page) -> None:
@@ -189,7 +199,7 @@ def tell_liner(page: Page) -> None:
     page.section("Liner")
     if facts.method != "liner":
         codes = ("liner_does_not_clear", "liner_too_short", "liner_too_long", "liner_unchecked")
-        page.text(f"No liner is cut: the method is {facts.method}. {reasons(facts, *codes)}".strip())
+        page.text(f"No liner is cut: {unused(facts, 'liner')}. {reasons(facts, *codes)}".strip())
         return
     liner = facts.liner(facts.text("liner"))
     page.word("liner", liner.id, "liner")

@@ -55,7 +55,7 @@ def _tell_planned(page: Page, planned: Plane) -> None:
     facts, method = page.facts, page.facts.method
     still = method in ("keep", "not_paved")
     base = facts.today if still or method == "riser" else facts.target
-    name = "today's rim" if still or method == "riser" else "target rim"
+    name = "today's rim" if still or method == "riser" else "the target rim"
     if method == "riser":
         page.line(
             "planned rim at the centre",
@@ -86,11 +86,11 @@ def _tell_planned(page: Page, planned: Plane) -> None:
         left = facts.model(f"stacks_left_{word}") if method == "rings" else 0.0
         held, slope = getattr(planned, word), pure(getattr(base, word))
         if not left:
-            page.same(f"its slope, {word} (that of the {name})", slope, held=held)
+            page.same(f"its slope, {word} (that of {name})", slope, held=held)
             continue
         page.line(
             f"its slope, {word}",
-            "target rim - what rings and bedding leave undone",
+            "target rim's - what rings and bedding leave undone",
             "{g} - {left}",
             stored=held,
             g=slope,

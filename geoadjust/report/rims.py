@@ -130,7 +130,7 @@ def tell_slopes(page: Page) -> None:
     if not math.isfinite(axis):
         page.text(f"No street axis, so no grade and no cross slope. {reasons(facts, 'axis_ambiguous')}".strip())
         return
-    page.fact(f"street axis (from {facts.text('axis_source')})", degrees(axis), "axis_deg")
+    page.fact("a, street axis", degrees(axis))
     turn = {**parts, "a": degrees(axis)}
     page.line(
         "grade (plus: rises ahead)",

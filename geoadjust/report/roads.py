@@ -21,7 +21,7 @@ def tell_today(page: Page) -> None:
     if not math.isfinite(road.plane.height):
         page.text(f"No road: {reasons(facts, *CAUSES) or 'it could not be fitted.'}")
         return
-    _tell_reading(page, "existing" if facts.design else "")
+    _tell_reading(page, "existing" if facts.design and not facts.outside else "")
     tell_road(page, road)
     held = Plane(math.nan, facts.today.east, facts.today.north)
     road_along_edge(page, road, facts.frame, "existing road", "existing_m", held)
@@ -36,7 +36,7 @@ def _tell_reading(page: Page, bundle: str) -> None:
     """Ring, samples, scatter; of the finished road from the schedule, of the existing one from the inner figures."""
     facts, ring = page.facts, page.facts.settings["ring"]
     own = not bundle
-    spacing = facts.model("existing_spacing") if bundle or not facts.design else math.nan
+    spacing = facts.model("existing_spacing") if bundle or not facts.design or facts.outside else math.nan
     if math.isfinite(spacing):
         _tell_ring(page, spacing)
     left_name = "samples_left_out" if own else ""
@@ -59,6 +59,8 @@ def _tell_reading(page: Page, bundle: str) -> None:
     page.rule(Figure(coverage, "%"), ">=", "ring.min_coverage", Figure(ring["min_coverage"], "%"))
     share = page.line("share left out", "", "{left} / ({left} + {kept})", "%", figures=counts)
     page.rule(Figure(share, "%"), "<=", "ring.max_left_out", Figure(ring["max_left_out"], "%"))
+    if own:
+        page.word("shape of the road", facts.text("road_shape") or "not known", "road_shape")
     rms = page.fact(
         "scatter of the kept samples about the model (rms)",
         mm(facts.model(f"{bundle}_rms") if bundle else math.nan),

@@ -172,7 +172,9 @@ def _box_fold(page: Page, road: Road, edge: Outline) -> tuple[float, float, floa
         page.text("No stretch of the edge lies beyond the break.")
         return 0.0, 0.0, 0.0
     turn = {"turn": degrees(road.azimuth - edge.azimuth), "t": mm(road.offset)}
-    means, rights, aheads = [], [], []
+    means: list[tuple[float, float]] = []
+    rights: list[tuple[float, float]] = []
+    aheads: list[tuple[float, float]] = []
     for number, piece in enumerate(pieces, 1):
         share = page.line(
             f"stretch {number}, share of the edge",

@@ -22,21 +22,27 @@ def tell_stacks(page: Page) -> None:
     facts = page.facts
     page.section("Stack of rings")
     if facts.method != "rings":
-        page.text(f"No stack of rings is built: the method is {facts.method}. {reasons(facts, *CODES)}".strip())
+        page.text(f"No stack of rings is built: {unused(facts, 'rings')}. {reasons(facts, *CODES)}".strip())
     else:
         _tell_stack(page, facts.text("stack_policy"), "stacks")
     if facts.text("other_stack"):
-        page.text(
-            "The old chimney's condition is not known, so what the other policy asks for is told as well: "
-            f"{facts.text('other_stack')}."
-        )
+        page.text("The old chimney's condition is not known, so what the other policy asks for is told as well.")
         _tell_stack(page, "add_on_top", "others")
+
+
+def unused(facts: Facts, method: str) -> str:
+    """Why a method is not the one that was chosen."""
+    if method not in facts.rules.methods:
+        return f"rules.methods does not hold {method}"
+    return f"the method is {facts.method}"
 
 
 def _tell_stack(page: Page, policy: str, bundle: str) -> None:
     facts = page.facts
     parts = [part for part in facts.stack_parts if part["policy"] == policy]
-    page.text(f"Policy {policy}: {POLICIES[policy]}.")
+    own = bundle == "stacks"
+    page.word("stack, bottom to top", facts.text("stack" if own else "other_stack"), "stack" if own else "other_stack")
+    page.word("policy", f"{policy}, {POLICIES[policy]}", "stack_policy" if own else "")
     left = _tell_tapers(page, parts, policy)
     rest = page.line("r, slope left to the bedding", "", "hypot({e}, {n})", e=pure(left[0]), n=pure(left[1]))
     extent = _extent(page, policy)

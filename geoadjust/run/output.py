@@ -62,7 +62,7 @@ def write_results(folder: Path, outgoing: Outgoing, run_facts: Mapping[str, str]
     tally = Tally()
     path = folder / "schedule.gpkg"
     units = outgoing.naming.units
-    csv = ScheduleCsv(folder / "schedule.csv", units, outgoing.foot)
+    csv = ScheduleCsv(folder / "schedule.csv", units, outgoing.foot, outgoing.crs)
     shelf = _Shelf(outgoing.spill.folder, outgoing.annuli is not None)
     first = next(read_batches(outgoing.naming.facts))
     schema = tables.schedule_schema(first.attributes.schema)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from geoadjust.core.columns import RoadModels
+from geoadjust.core.outline import Outlines
 from geoadjust.core.ring import Ring, grid_stencil, patch_half
 from geoadjust.core.surface import GridSurface
 
@@ -123,6 +124,12 @@ def flange(surface, radius=FLANGE):
     return np.full(len(surface), radius)
 
 
+def edge(rows, radius=FRAME):
+    """Round outline of every row's frame; rows = anything with a length."""
+    blank = np.full(len(rows), np.nan)
+    return Outlines(width=np.full(len(rows), 2 * radius), length=blank, azimuth=blank)
+
+
 def road_models(height=0.0, slope_east=0.0, slope_north=0.0, fold=0.0, fold_azimuth=0.0, fold_offset=0.0):
     """RoadModels of given geometry, (n,) by broadcasting; what the geometry does not need is blank."""
     parts = np.broadcast_arrays(height, slope_east, slope_north, fold, fold_azimuth, fold_offset)
@@ -133,6 +140,7 @@ def road_models(height=0.0, slope_east=0.0, slope_north=0.0, fold=0.0, fold_azim
         covariance=np.zeros((n, 3, 3)),
         rms=np.zeros(n),
         scale=np.zeros(n),
+        noise=np.zeros(n),
         samples=np.zeros(n, dtype=int),
         left_out=np.zeros(n, dtype=int),
         pattern=np.zeros(n, dtype=int),

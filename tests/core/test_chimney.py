@@ -30,57 +30,6 @@ def cylinder(make_structures, make_roads, find, radius, centre, slope, uphill=0.
     return find(structures, roads, rules=replace(rules, max_measure_down=20.0)).chimneys
 
 
-# --- published cylinders
-
-
-def test_published_truncated_cylinder(make_structures, make_roads, find):
-    """r = 5, h1 = 8, h2 = 12: V = 250 pi = 785.398, lateral area 100 pi = 314.159, cut ellipse 84.590.
-
-    Source: calculatorlib.com/truncated-cylinder-volume-calculator.
-    """
-    c = cylinder(make_structures, make_roads, find, radius=5.0, centre=10.0, slope=0.4)
-    assert (c.height_min[0], c.height_max[0]) == (near(8.0), near(12.0))
-
-    def height(t, r=5.0):
-        return unrolled(c.height, np.array([r]), np.array([0.4]), c.long_side, np.array([[t * r]]))[0, 0]
-
-    lateral = quad(lambda t: 5.0 * height(t), 0, 2 * np.pi)[0]
-    assert lateral == near(314.159, 5e-4)
-    # 16 evenly spaced stations integrate a sine exactly
-    assert 2 * np.pi * 5.0 * c.ordinates[0].mean() == near(100 * np.pi)
-    volume = quad(lambda r: quad(lambda t: r * height(t, r), 0, 2 * np.pi)[0], 0, 5)[0]
-    assert volume == near(785.398, 5e-4)
-    assert np.pi * 25 * np.sqrt(1 + 0.4**2) == near(84.590, 5e-4)
-
-
-@pytest.mark.parametrize(
-    ("diameter", "degrees", "published", "exact"),
-    [
-        # pipingengineer.org/formula-for-miter-fabrication-from-pipe: 90 degrees in 4 cuts, 90 / (2 x 4) each side
-        (0.273, 11.25, 27.15, 27.1515),
-        # fitterkipurijankari.com/2020/07/29/miter-bend-formula: 90 degrees in 3 cuts
-        (0.168, 15.0, 22.50, 22.5077),
-    ],
-)
-def test_published_mitre_cutbacks(make_structures, make_roads, find, diameter, degrees, published, exact):
-    slope = np.tan(np.radians(degrees))
-    c = cylinder(make_structures, make_roads, find, radius=diameter / 2, centre=0.5, slope=slope, uphill=np.pi / 2)
-    assert 1000 * (c.height_max[0] - c.height[0]) == near(published, 0.01)
-    assert 1000 * (c.height_max[0] - c.height[0]) == near(exact, 1e-4)
-    assert 1000 * (c.height[0] - c.height_min[0]) == near(exact, 1e-4)
-    along = np.array([[np.pi * diameter / 4]])  # a quarter of the way round: uphill
-    line = unrolled(np.zeros(1), c.radius, np.array([slope]), np.array([np.pi / 2]), along)
-    assert 1000 * line[0, 0] == near(exact, 1e-4)
-
-
-@given(st.floats(0.0, 6.28), st.floats(0.05, 3.0))
-@settings(deadline=None)
-def test_cut_at_45_degrees_unrolls_to_a_sine(x, r):
-    """t = r sin(x / r): Apostol, Mnatsakanian, Unwrapping Curves from Cylinders and Cones, Am. Math. Monthly 2007."""
-    line = unrolled(np.zeros(1), np.array([r]), np.ones(1), np.array([np.pi / 2]), np.array([[x * r]]))
-    assert line[0, 0] == near(r * np.sin(x))
-
-
 # --- heights and extremes
 
 
@@ -130,56 +79,7 @@ def test_flange_and_rim_planes_are_a_casting_apart(make_structures, make_roads, 
         assert foot[:2] @ towards == near(found.chimneys.foot_shift[0])  # uphill, not downhill
 
 
-@given(slope=st.floats(0.0, 0.2), uphill=ANGLES, axis=ANGLES, radius=st.floats(0.1, 1.0))
-@settings(max_examples=60, deadline=None)
-def test_extremes_are_those_of_the_whole_edge_not_of_the_stations(
-    make_structures, make_roads, find, slope, uphill, axis, radius
-):
-    c = cylinder(make_structures, make_roads, find, radius, 0.4, slope, uphill, axis=axis)
-    azimuth = np.arange(36_000) * (2 * np.pi / 36_000)
-    e, n = radius * np.sin(azimuth), radius * np.cos(azimuth)
-    edge = 100.0 + slope * (np.sin(uphill) * e + np.cos(uphill) * n) - 99.6
-    assert c.height_max[0] == near(edge.max(), 1e-8)
-    assert c.height_min[0] == near(edge.min(), 1e-8)
-    swing = radius * slope
-    assert c.ordinates.max() <= c.height_max[0] + 1e-12
-    # a station lies at most 11.25 degrees off the long side: 1 - cos(11.25) = 1.92 % of the swing is missed
-    assert c.height_max[0] - c.ordinates.max() <= 0.0193 * swing + 1e-12
-
-
-def test_sixteen_stations_can_miss_two_per_cent(make_structures, make_roads, find):
-    c = cylinder(make_structures, make_roads, find, 0.5, 0.4, 0.1, uphill=np.pi / 16, axis=0.0)
-    missed = (c.height_max[0] - c.ordinates.max()) / 0.05
-    assert missed == near(1 - np.cos(np.radians(11.25)), 1e-9)
-    assert missed == near(0.0192, 5e-5)
-
-
-def test_stations_run_clockwise_from_the_mark(make_structures, make_roads, find):
-    c = cylinder(make_structures, make_roads, find, 0.5, 0.4, 0.1, uphill=np.pi / 2, axis=0.0)  # rises east, mark north
-    expected = [0.4 + 0.05 * np.sin(k * np.pi / 8) for k in range(16)]
-    assert c.ordinates[0].tolist() == near(expected)
-    assert c.ordinates[0].argmax() == 4  # a quarter turn clockwise seen from above
-
-
-def test_without_an_axis_the_first_station_is_the_long_side(make_structures, make_roads, find):
-    c = cylinder(make_structures, make_roads, find, 0.5, 0.4, 0.1, uphill=2.0, axis=np.nan)
-    assert c.ordinates[0, 0] == near(c.height_max[0])
-    assert c.ordinates[0, 8] == near(c.height_min[0])
-
-
-def test_ordinates_are_the_cut_part_without_its_two_joints(make_structures, make_roads, find):
-    rules = RuleSet(joint=0.006, rough_cut_allowance=0.115)
-    c = cylinder(make_structures, make_roads, find, 0.45, 0.25, 0.04, rules=rules)
-    assert c.height.tolist() == near([0.25])
-    assert c.ordinates[0, 0] == near(0.25 + 0.018 - 0.012)
-    assert c.rough_cut.tolist() == near([0.25 + 0.018 - 0.012 + 0.115])
-
-
-def test_radius_is_half_the_flange(make_structures, make_roads, find):
-    c = cylinder(make_structures, make_roads, find, 0.45, 0.25, 0.04, frame_top_diameter=0.6, old_flange_diameter=1.2)
-    assert c.radius.tolist() == near([0.45])
-    assert (c.height_max - c.height_min).tolist() == near([0.036])
-
+@@EXTREMES@@
 
 # --- where the bearing comes from
 

@@ -15,13 +15,18 @@ from geoadjust.core.columns import (
     Bars,
     Bundle,
     Chimneys,
+    Cuts,
+    Liners,
+    Millings,
     Quantity,
     Reasons,
+    Results,
     Rims,
     RoadModels,
     Samples,
     Stacks,
     Structures,
+    Uncertainties,
     Verdicts,
     arrays_of,
     concat,
@@ -30,7 +35,10 @@ from geoadjust.core.columns import (
     take,
 )
 
-BUNDLES = (Structures, Samples, RoadModels, Bars, Rims, Chimneys, Stacks, Verdicts, Reasons)
+BUNDLES = (
+    Structures, Samples, RoadModels, Bars, Rims, Millings, Chimneys, Stacks, Liners, Cuts, Results, Uncertainties,
+    Verdicts, Reasons,
+)  # fmt: skip
 
 # The schedule's columns that come from the core, written down here a second time: a renamed column breaks files of
 # users, so that it has to be renamed in two places.
@@ -67,6 +75,8 @@ SCHEDULE = [
     "milled_m",
     "lower_by_mm",
     "lower_how",
+    "interim_bump_mm",
+    "interim_hole_mm",
     "bearing_m",
     "chimney_mm",
     "chimney_min_mm",
@@ -78,8 +88,16 @@ SCHEDULE = [
     "stack_change_min_mm",
     "stack_change_max_mm",
     "method",
+    "stack_policy",
     "ring_count",
     "stack_misfit_mm",
+    "bedding_wedge_mm",
+    "raise_sd_mm",
+    "chimney_sd_mm",
+    "p_keep_pct",
+    "p_riser_pct",
+    "p_chimney_pct",
+    "p_rebuild_pct",
     "ready",
     "severity",
 ]
@@ -262,7 +280,8 @@ def test_published_columns_are_unique_and_known():
 
 def test_signed_columns_say_what_plus_means():
     signed = ("gap_mm", "raise_mm", "grade_pct", "cross_slope_pct", "gap_max_mm", "gap_min_mm", "gap_mean_mm",
-              "gap_along_mm", "gap_across_mm", "bar_along_mm", "bar_across_mm", "lower_by_mm", "stack_change_mm",
+              "gap_along_mm", "gap_across_mm", "bar_along_mm", "bar_across_mm", "lower_by_mm", "interim_bump_mm",
+              "interim_hole_mm", "stack_change_mm",
               "stack_change_min_mm", "stack_change_max_mm", "stack_misfit_mm", "convergence_deg")  # fmt: skip
     plus = {q.column: q.plus for bundle in BUNDLES for q in quantities_of(bundle).values()}
     assert [column for column in signed if not plus[column]] == []

@@ -33,8 +33,8 @@ def folds(samples):
 
 def under_cover(roads, samples):
     """Height and slopes of the road along the frame's edge, (n, 3)."""
-    models = fit_roads(samples, RING)
-    return edge_plane(models, np.full(len(models), roads.FRAME)), models
+    models = fit_roads(samples, RING, roads.edge(samples))
+    return edge_plane(models, roads.edge(models)), models
 
 
 @settings(deadline=None, max_examples=80)
@@ -184,8 +184,8 @@ def test_a_noisy_break_is_scipys(roads, case):
     best, loss = twin(east, north, height, ours)
     other, _ = twin(east, north, height, truth)
     assert min(loss(best), loss(other)) >= loss(ours) * (1 - 2e-3)
-    size = np.array([roads.FRAME])
-    edges = [edge_plane(roads.road_models(*p), size)[0] for p in (ours, best)]
+    frame = roads.edge(samples)
+    edges = [edge_plane(roads.road_models(*p), frame)[0] for p in (ours, best)]
     assert edges[0] == pytest.approx(edges[1], abs=2e-4)
 
 

@@ -144,7 +144,7 @@ def search(one, parts, rules):
                 over = max(0.0, rest - rules.bedding_wedge / one["extent"])
                 slope = math.hypot(one["tilt_east"], one["tilt_north"])
                 excess = (rest if tapered else over) - rules.tilt_tolerance
-                if excess > 1e-6 or (tapered and slope <= rules.tilt_tolerance):
+                if excess > 1e-6 or (tapered and slope <= rules.tilt_tolerance + 1e-6):
                     continue
                 wedge = min(rest * one["extent"], rules.bedding_wedge)
                 misfit = height_of(one, [parts[i] for i in chosen], wedge, rules.joint) - one["height"]
@@ -640,6 +640,15 @@ def test_low_side_keeps_exactly_one_joint(on_top):
         assert np.ptp(mortar) == near(found.wedge[index], 1e-6)
     assert np.hypot(found.left_east, found.left_north)[some].max() <= 0.01 + 1e-6
     assert found.wedge[some].max() <= 0.02 + 1e-9
+
+
+@pytest.mark.parametrize(("slope", "count"), [(0.01, -1), (0.01 + 5e-7, -1), (0.01 + 2e-6, 1)])
+def test_rounding_does_not_decide_where_the_slope_is_the_tolerance(slope, count):
+    # the tapered ring suits the height, the flat one is 20 mm too thick; whatever the azimuths of slope and mark
+    azimuth, mark = np.meshgrid(np.linspace(0, 6, 40), np.linspace(0, 6.2, 40))
+    tilt = {"tilt_east": slope * np.sin(azimuth.ravel()), "tilt_north": slope * np.cos(azimuth.ravel())}
+    found = choose(0.0665, (flat(90), taper(50, 59)), mark=mark.ravel(), **tilt)
+    assert set(found.count.tolist()) == {count}
 
 
 # --- what is built

@@ -28,6 +28,11 @@ GEOMETRIES = {
 }
 
 
+def modelled(roads, samples, **more):
+    """Road models of the samples under frames of radius `roads.FRAME`."""
+    return fit_roads(samples, RING, roads.edge(samples), **more)
+
+
 @pytest.mark.parametrize("geometry", GEOMETRIES.values(), ids=GEOMETRIES)
 @pytest.mark.parametrize("cell", [0.1, 0.25, 0.3, 0.5, 1.0])
 def test_a_plane_comes_back_through_any_raster(roads, geometry, cell):
@@ -37,7 +42,7 @@ def test_a_plane_comes_back_through_any_raster(roads, geometry, cell):
     surface = roads.make_surface(
         roads.plane(5e3 + 1.25, 0.021, -0.034), matrix=roads.raster_matrix(cell, **geometry), column=column, row=row
     )
-    models = fit_roads(surface.samples(roads.flange(surface), RING), RING)
+    models = modelled(roads, surface.samples(roads.flange(surface), RING))
     assert models.height == pytest.approx(np.full(4, 5e3 + 1.25), abs=1e-9)
     assert models.slope_east == pytest.approx(np.full(4, 0.021), abs=1e-9)
     assert models.slope_north == pytest.approx(np.full(4, -0.034), abs=1e-9)
@@ -58,7 +63,7 @@ def test_a_plane_comes_back_through_any_raster(roads, geometry, cell):
 def test_any_plane_comes_back(roads, cell, turn, mirror, south_up, datum, slopes, place):
     matrix = roads.raster_matrix(cell, turn=turn, mirror=mirror, south_up=south_up)
     surface = roads.make_surface(roads.plane(datum, *slopes), matrix=matrix, column=place[0], row=place[1])
-    models = fit_roads(surface.samples(roads.flange(surface), RING), RING)
+    models = modelled(roads, surface.samples(roads.flange(surface), RING))
     assert [models.height[0], models.slope_east[0], models.slope_north[0]] == pytest.approx([datum, *slopes], abs=1e-9)
     edge = surface.heights_at(np.array([[0.3, -1.2]]), np.array([[-1.1, 0.4]]))[0]
     expected = [datum + 0.3 * slopes[0] - 1.1 * slopes[1], datum - 1.2 * slopes[0] + 0.4 * slopes[1]]
@@ -74,7 +79,7 @@ def test_a_raster_of_float32_costs_its_own_rounding_only(roads, cell, datum):
     place = {"matrix": cell, "column": column, "row": row}
     surface = roads.make_surface(roads.plane(datum, 0.03, 0.01), dtype=np.float32, **place)
     half_step = np.spacing(np.float32(datum)) / 2
-    models = fit_roads(surface.samples(roads.flange(surface), RING), RING)
+    models = modelled(roads, surface.samples(roads.flange(surface), RING))
     assert np.abs(models.height - datum).max() <= half_step
     # least squares of errors within +/- h over a ring of mean square radius r^2 / 2: at most 2 h / r, r > 0.8 m
     assert np.abs(models.slope_east - 0.03).max() <= 2 * half_step / 0.8
@@ -85,7 +90,7 @@ def test_a_datum_shift_moves_the_height_and_nothing_else(roads):
     place = {"matrix": 0.1, "column": 0.2, "row": -0.3}
     base = roads.crown(0.02, 0.7, 0.1, slope_east=0.01)
     low, high = (
-        fit_roads(s.samples(roads.flange(s), RING), RING)
+        modelled(roads, s.samples(roads.flange(s), RING))
         for s in (
             roads.make_surface(base, **place),
             roads.make_surface(lambda e, n: 5e3 + base(e, n), **place),
@@ -108,7 +113,7 @@ def test_turning_road_and_raster_together_changes_nothing_but_the_azimuth(roads,
         matrix = roads.raster_matrix(0.25, turn=angle, mirror=mirror)
         surface = roads.make_surface(roads.plane(30.0, a, b), matrix=matrix, column=0.1, row=0.4)
         samples = surface.samples(roads.flange(surface), RING)
-        models = fit_roads(samples, RING)
+        models = modelled(roads, samples)
         found.append((np.hypot(models.slope_east, models.slope_north)[0], models.height[0], models.samples[0]))
         assert np.arctan2(models.slope_east, models.slope_north) == pytest.approx(np.arctan2(a, b), abs=1e-9)
     assert found[0] == pytest.approx(found[1], abs=1e-10)
@@ -226,3 +231,29 @@ def test_take_gives_the_same_samples(roads):
     whole, part = (s.samples(roads.flange(s), RING) for s in (surface, some))
     for name in ("east", "north", "height", "pattern", "spacing", "widened"):
         assert np.array_equal(getattr(whole, name)[index], getattr(part, name), equal_nan=name == "height")
+
+
+@pytest.mark.parametrize("turn", [0.0, 1.0, 3.5])
+def test_a_side_leaves_half_of_the_ring(roads, turn):
+    # naive twin: of the whole ring's samples those that do not lie behind the line at right angles to the side
+    place = {"matrix": roads.raster_matrix(0.1, turn=0.3), "column": 0.3, "row": 0.1}
+    surface = roads.make_surface(roads.plane(10.0, 0.02, 0.01), n=2, **place)
+    whole = surface.samples(roads.flange(surface), RING)
+    half = surface.samples(roads.flange(surface), RING, np.array([turn, np.nan]))
+    ahead = whole.east[0] * np.sin(turn) + whole.north[0] * np.cos(turn) >= 0
+    assert np.array_equal(half.height[0], np.where(ahead, whole.height[0], np.nan), equal_nan=True)
+    assert np.array_equal(half.height[1], whole.height[1], equal_nan=True)  # unknown: the whole ring
+    assert half.pattern[0] == np.isfinite(half.height[0]).sum()
+    assert half.pattern[0] == pytest.approx(whole.pattern[0] / 2, rel=0.03)
+
+
+def test_a_kerb_behind_an_inlet_is_not_read(roads):
+    # the street lies east; a kerb of 150 mm beyond 0.6 m west leaves the half ring a plane without a sample left out
+    z = roads.raised(roads.plane(10.0, -0.02, 0.01), 0.15, roads.beyond(3 * np.pi / 2, 0.6))
+    surface = roads.make_surface(z, matrix=0.1, column=0.2, row=-0.4)
+    side = np.array([np.pi / 2])
+    models = modelled(roads, surface.samples(roads.flange(surface), RING, side))
+    assert models.left_out.tolist() == [0]
+    assert models.coverage.tolist() == [1.0]
+    assert [models.height[0], models.slope_east[0], models.slope_north[0]] == pytest.approx([10.0, -0.02, 0.01])
+    assert modelled(roads, surface.samples(roads.flange(surface), RING)).left_out[0] > 50

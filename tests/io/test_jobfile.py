@@ -51,6 +51,12 @@ def test_line_ends(tmp_path, end):
     assert read_job(path).structures.layer == ""
 
 
+@pytest.mark.parametrize("nested", ["[" * 5000 + "]" * 5000, "{a = " * 5000 + "1" + "}" * 5000])
+def test_a_file_that_is_nested_too_deeply_is_a_fault(tmp_path, nested):
+    path = write(tmp_path, f"x = {nested}\n{LEAST}")
+    assert "nested too deeply" in faults(path)[str(path)].what
+
+
 def test_a_syntax_fault_names_file_and_line(tmp_path):
     path = write(tmp_path, LEAST + "[ring\n")
     ((where, fault),) = faults(path).items()
@@ -256,6 +262,20 @@ def test_a_value_cannot_bring_another_table(least):
 def test_what_set_does_not_understand(least, text):
     with pytest.raises(UsageError, match=r"table\.key=value"):
         read_job(least, settings=[text])
+
+
+@pytest.mark.parametrize(
+    "text", ["structures.path.x=1", "structures.path.x.y=1", "surface.path.x=1", "structures.columns.rim.x=1"]
+)
+def test_set_cannot_reach_inside_a_value(tmp_path, text):
+    path = write(tmp_path, LEAST.replace("[surface]", 'columns = { rim = "RIM" }\n[surface]'))
+    with pytest.raises(UsageError, match="is no table"):
+        read_job(path, settings=[text])
+
+
+def test_a_value_that_is_nested_too_deeply(least):
+    with pytest.raises(UsageError, match="nested too deeply"):
+        read_job(least, settings=[f"structures.owners={'[' * 5000}{']' * 5000}"])
 
 
 def test_a_wrong_key_of_set_is_a_fault(least):

@@ -91,3 +91,9 @@ class Site:
 def site(tmp_path: Path) -> Site:
     """An empty site."""
     return Site(tmp_path)
+
+
+@pytest.fixture(scope="session")
+def make_site(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], Site]:
+    """make_site(): an empty site that outlives a test."""
+    return lambda: Site(tmp_path_factory.mktemp("site"))

@@ -210,6 +210,15 @@ def test_the_csv_says_the_same_as_the_layer(site: Any) -> None:
     assert described == list(shown[0])
 
 
+def test_coordinates_of_the_csv_are_worth_a_millimetre(site: Any) -> None:
+    site.road(lambda e, n: 100 + 0 * e + 0 * n)
+    site.structures({"id": ["a"]}, [Point(PLACE[0] + 0.123456789, PLACE[1] - 1e-7)])
+    site.run()
+    with open(site.folder / "out" / "schedule.csv", encoding="utf-8", newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["easting"], row["northing"]) == ("500000.123", "4500000")
+
+
 def test_the_layer_has_the_declared_columns_then_the_inputs_own(site: Any) -> None:
     row = feet_site(site).run()[0]
     names = list(row)
@@ -324,7 +333,7 @@ def test_batch_bias_is_one_finding_and_marks_the_rims_it_speaks_of(site: Any) ->
     assert all("batch_bias" in row["flags"] and row["ready"] == "review" for row in believed)
 
 
-def test_nothing_is_ready_to_cut_from_an_office_run(site: Any) -> None:
+def test_nothing_can_be_ordered_where_the_accuracy_is_not_stated(site: Any) -> None:
     assert {row["ready"] for row in street(site, 100).run()} <= {"measure", "review", "unknown"}
 
 
