@@ -143,8 +143,7 @@ def init(folder: Path, examples: bool) -> None:
     """Write a commented job file into FOLDER."""
     from geoadjust.run.init import write_examples, write_job_template
 
-    written = [write_job_template(folder), *(write_examples(folder) if examples else [])]
-    for path in written:
+    for path in write_examples(folder) if examples else [write_job_template(folder)]:
         click.echo(f"wrote {path}")
 
 

@@ -307,8 +307,8 @@ class Chimneys(Bundle):
 class Stacks(Bundle):
     """Grade rings; `parts` and `turn` (n, p) bottom to top, -1 and NaN = none, the rest (n,).
 
-    sum of thicknesses + bottom + top + (count - 1) joints (count joints where the bottom is no joint of its own)
-    = height asked for + misfit.
+    Whole stacks: thicknesses + bottom + top + (count - 1) joints = height asked for + misfit; without rings the top
+    alone. Added to an old stack: thicknesses + count joints + wedge / 2 = change + misfit, the old top joint renewed.
     """
 
     parts: Annotated[Array, Quantity("ring of the catalogue at each position")]

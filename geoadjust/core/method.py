@@ -33,7 +33,7 @@ from geoadjust.core.result import riser_lift
 from geoadjust.core.rim import frame_edges
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.shelf import SLACK
-from geoadjust.core.stack import Demand, steepest
+from geoadjust.core.stack import Demand, bears, steepest
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -202,7 +202,8 @@ def _try_rings(case: Case, open_: Mask, notes: Notes) -> Tried:
     found = stacks.count >= 0
     asked = open_ & case.stacked() & known
     notes.add("taper_past_limit", asked & ~level, tilt, most)
-    notes.add("foot_off_bearing", asked & ~found & ~np.isfinite(stacks.nearest) & bool(case.catalogue.ring) & level)
+    borne = bears(case.demand, rules, case.catalogue)
+    notes.add("foot_off_bearing", asked & ~found & ~borne & bool(case.catalogue.ring))
     unstacked = asked & low & level & ~found & np.isfinite(stacks.nearest)
     notes.add("no_ring_stack", unstacked, stacks.nearest, rules.tolerance)
     above = case.chimneys.height_min >= -SLACK

@@ -7,6 +7,8 @@ adds but the condition is unknown, both are told and the whole stack is planned.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ from geoadjust.core.outline import Outlines
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.rim import flange_edges
 from geoadjust.core.rules import RuleSet
+from geoadjust.core.shelf import SLACK
 from geoadjust.core.stack import Demand, choose_stacks
 
 Floats = NDArray[np.float64]
@@ -63,7 +66,8 @@ def added_demand(
     structures: Structures, rims: Rims, chimneys: Chimneys, rules: RuleSet, allowed: NDArray[np.bool_]
 ) -> Demand:
     """Rings on the old stack, where it may stay and its height is known."""
-    known = allowed & np.isfinite(structures.existing_chimney) & np.isfinite(chimneys.height)
+    thick = structures.existing_chimney >= rules.joint - SLACK
+    known = allowed & thick & np.isfinite(chimneys.height)
     left = rules.max_rings - structures.existing_rings
     return _demand(
         structures,
@@ -117,6 +121,4 @@ def extent(outline: Outlines, east: Floats, north: Floats) -> Floats:
 
 
 def _asking(demand: Demand, height: Floats) -> Demand:
-    from dataclasses import replace
-
     return replace(demand, height=height)

@@ -114,6 +114,12 @@ def only(stacks: Stacks, built: Mask) -> Stacks:
     )
 
 
+def bears(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Mask:
+    """Where the flange bears wholly on rings of some size, (n,)."""
+    shelves = expand(catalogue.ring, rules.max_rings, rules.joint, rules.min_edge, rules.max_taper)
+    return np.asarray(shelves.fits(demand.flange, demand.flange_inside, demand.shift).any(axis=0))
+
+
 def tallest(demand: Demand, rules: RuleSet, catalogue: Catalogue) -> Floats:
     """Tallest stack with joints that each structure can have [m], (n,), whatever its slope; 0 where none fits.
 

@@ -294,7 +294,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
 DESCRIPTIONS: dict[str, str] = {
     "schedule": "One row per input row, in input order: what to do with each structure",
     "ordinates": "Heights round the circumference at the stations",
-    "stack_parts": "Joints, rings and risers of each stack, bottom to top",
+    "stack_parts": "Old stack, joints, rings, liner and riser of each structure, bottom to top",
     "reasons": "One row per structure and flag",
     "models": "Inner figures of each structure in SI units, for later steps",
     "run": "What decides the numbers: versions, settings, catalogue, inputs",

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from geoadjust.core.columns import KINDS
-from geoadjust.core.rules import Job
+from geoadjust.core.rules import Job, RuleSet
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.areas import PavingAreas
 from geoadjust.io.crs import read_crs
@@ -99,7 +99,7 @@ def _facts(
     if not sources.finished:
         yield f"finished: {_finished(job)}"
     yield from _area_facts(sources, positions, areas)
-    sets = ", ".join(f"{rules.name} ({_condition(rules.kinds, rules.streets)})" for rules in job.rules)
+    sets = ", ".join(f"{rules.name} ({_condition(rules)})" for rules in job.rules)
     yield f"rules: {sets}; catalogue {sources.catalogue.name}, {len(sources.catalogue.ring)} rings"
     yield f"output: {job.output.path} in {sources.units} units{_standing(job)}"
 
@@ -122,8 +122,9 @@ def _finished(job: Job) -> str:
     return f"existing - mill {mill:g} mm + overlay {overlay:g} mm; {own}"
 
 
-def _condition(kinds: tuple[str, ...], streets: tuple[str, ...]) -> str:
-    words = [*(kind for kind in KINDS if kind in kinds), *streets]
+def _condition(rules: RuleSet) -> str:
+    words = [*(kind for kind in KINDS if kind in rules.kinds), *rules.streets]
+    words += {"yes": ["in a pedestrian route"], "no": ["not in a pedestrian route"]}.get(rules.pedestrian, [])
     return ", ".join(words) or "all"
 
 

@@ -18,11 +18,11 @@ def write_job_template(folder: Path) -> Path:
 
 
 def write_examples(folder: Path) -> list[Path]:
-    """Write `parts.toml` and `rules/*.toml` into a folder; existing files are never replaced.
+    """Write `job.toml`, `parts.toml` and `rules/*.toml` into a folder; where one of them exists nothing is written.
 
     The rule sets are made from published agency limits and say where each comes from.
     """
-    texts = {folder / "parts.toml": example_text()}
+    texts = {folder / "job.toml": template(), folder / "parts.toml": example_text()}
     texts |= {folder / "rules" / name: text for name, text in example_rules()}
     for path in texts:
         if path.exists():

@@ -51,9 +51,12 @@ def seal(out: Path) -> None:
     (out / "run.json").write_text(json.dumps(record), encoding="utf-8")
 
 
-def change(out: Path, statement: str) -> None:
+def change(out: Path, statement: str, *values: str) -> None:
+    """Change the set's tables; the layer's triggers look after its geometries, and none is changed here."""
     database = sqlite3.connect(out / "schedule.gpkg")
-    database.execute(statement)
+    for name in ("IsEmpty", "MinX", "MaxX", "MinY", "MaxY"):
+        database.create_function(f"ST_{name}", 1, lambda geometry: geometry is None)
+    database.execute(statement, values)
     database.commit()
     database.close()
     seal(out)
@@ -148,7 +151,7 @@ def test_many_rows_of_an_id_are_counted(copied: Path) -> None:
     change(copied, "UPDATE schedule SET structure_id = 'same', street = NULL WHERE \"row\" < 25")
     told = fault_of(lambda: read_structure(copied, "same"))
     assert "stands in 25 rows: row 0 (manhole, no street)" in told
-    assert told.count("row ") == 1 + 10 + 1  # stands in .. rows, ten of them, --row 0
+    assert told.count("row ") == 10 + 1  # ten of them, --row 0
     assert "and 15 more" in told
 
 
@@ -216,12 +219,7 @@ def test_a_set_of_another_version(copied: Path) -> None:
 
 
 def test_rules_of_another_version(copied: Path) -> None:
-    database = sqlite3.connect(copied / "schedule.gpkg")
-    ((text,),) = database.execute("SELECT value FROM run WHERE key = 'rules'").fetchall()
-    database.execute("UPDATE run SET value = ? WHERE key = 'rules'", (text.replace('"joint"', '"mortar"'),))
-    database.commit()
-    database.close()
-    seal(copied)
+    change(copied, "UPDATE run SET value = replace(value, ?, ?) WHERE key = 'rules'", '"joint"', '"mortar"')
     told = fault_of(lambda: read_structure(copied, "SS-133"))
     assert "joint, mortar" in told
     assert "run the job again" in told
