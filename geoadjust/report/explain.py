@@ -184,7 +184,7 @@ def _tell_verdict(page: Page) -> None:
     page.section("Verdict and reasons")
     page.word("method", facts.method, "method")
     page.word("order", facts.text("remark"), "remark")
-    page.text(f"rules.methods are tried in this order: {', '.join(facts.rules.methods)}.")
+    page.text(f"rules.methods are tried in this order: {', '.join(facts.rules.methods) or 'none'}.")
     page.word("ready", facts.text("ready"), "ready")
     _tell_readiness(page)
     page.word("worst flag", facts.text("severity"), "severity")
