@@ -38,7 +38,7 @@ LOOK = {
 }
 PAPER, INK, FAINT = "#faf8f3", "#23262b", "#8a8d92"
 ROAD = LinearSegmentedColormap.from_list("road", ["#50565c", "#a9adab", "#f1efe8"])
-SECTION, CURVE = "SS-128", "SS-134"
+SECTION, CURVE = "SS-128", "SS-148"
 FIRST = 6.0
 """Metres along the axis of the first structure, which lies on it."""
 EXCERPT = (183.0, 250.0)
@@ -144,9 +144,9 @@ def draw_key(axes: Axes, rows: list[Row]) -> None:
     axes.text(0.02, 0.43, "and by method", fontsize=12, color=INK, weight="bold", va="center")
     counts = Counter(row["method"] for row in rows)
     for index, (method, count) in enumerate(counts.most_common()):
-        across, at = 0.04 + 0.48 * (index // 4), 0.30 - 0.09 * (index % 4)
-        axes.barh(at, 0.009 * count, height=0.05, left=across, color="#b9ad92")
-        axes.text(across + 0.009 * count + 0.012, at, f"{method.replace('_', ' ')} {count}", fontsize=11,
+        across, at = 0.04 + 0.33 * (index // 5), 0.33 - 0.08 * (index % 5)
+        axes.barh(at, 0.005 * count, height=0.045, left=across, color="#b9ad92")
+        axes.text(across + 0.005 * count + 0.012, at, f"{method.replace('_', ' ')} {count}", fontsize=10,
                   color=INK, va="center")  # fmt: skip
 
 

@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 SLACK = 1e-6
+LEVEL = 1e-9
+"""A side of a rectangle that slopes less is level [m/m]: its middle stands for both corners."""
 
 
 def build_chimneys(structures: Structures, rims: Rims, millings: Millings, rules: RuleSet) -> Chimneys:
@@ -78,6 +80,7 @@ def farthest(outline: Outlines, east: Floats, north: Floats, level: Floats) -> F
     """Azimuth [rad] of the outline's point farthest along a gradient; `level` where there is none."""
     sin, cos = np.sin(outline.azimuth), np.cos(outline.azimuth)
     across, along = east * cos - north * sin, east * sin + north * cos
+    across, along = (np.where(np.abs(part) > LEVEL, part, 0.0) for part in (across, along))
     corner = np.arctan2(np.sign(across) * outline.width, np.sign(along) * outline.length) + outline.azimuth
     azimuth = np.where(outline.is_round, np.arctan2(east, north), corner)
     azimuth = np.where(np.hypot(east, north) > 0, azimuth, level)

@@ -82,7 +82,10 @@ def _riser_span(case: Case, index: int, low: Floats, high: Floats) -> tuple[Floa
 
 
 def shares(case: Case, bands: Bands, raise_sd: Floats, chimney_sd: Floats) -> dict[str, Floats]:
-    """p_keep, p_riser, p_chimney, p_rebuild, (n,) each; they add up to 1, NaN where the raise's sd is unknown."""
+    """p_keep, p_riser, p_chimney, p_rebuild, (n,) each; they add up to 1.
+
+    NaN where the raise's sd is unknown, the last two also where the chimney's is.
+    """
     mean = np.where(np.isfinite(case.rims.raise_), case.rims.raise_, np.nan)
     keep = union_probability(mean, raise_sd, bands.keep_low, bands.keep_high)
     low = np.concatenate([bands.keep_low, bands.riser_low], axis=1)
@@ -90,6 +93,7 @@ def shares(case: Case, bands: Bands, raise_sd: Floats, chimney_sd: Floats) -> di
     either = union_probability(mean, raise_sd, low, high)
     past = _past(case, mean, raise_sd, chimney_sd, low, high) - either
     past = np.where(np.isfinite(past), np.clip(past, 0.0, 1.0), np.where(np.isfinite(either), 0.0, np.nan))
+    past = np.where(np.isfinite(case.chimneys.height) & np.isnan(chimney_sd), np.nan, past)
     valve = case.structures.kind == KINDS.index("valve")
     past = np.where(valve | case.structures.floating, 0.0 * either, past)
     return {

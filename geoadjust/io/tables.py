@@ -146,19 +146,26 @@ def schedule_texts(bucket: Bucket, naming: Naming) -> dict[str, pa.Array]:
     results = bucket.results
     catalogue = naming.catalogue
     stacks, others = (stack_texts(results, catalogue.ring, bundle) for bundle in ("stacks", "others"))
-    names = naming.finished or naming.existing
     return {
         "structure_id": pa.array(bucket.ids, pa.string()),
         "street": pa.array(source_texts(bucket, naming, "street"), pa.string()),
         "casting": pa.array(source_texts(bucket, naming, "casting"), pa.string()),
         "rule_set": words(results["structures.rule_set"], [rules.name for rules in naming.rules]),
-        "surface_source": words(results["finished.source"], names),
+        "surface_source": surface_names(results, naming),
         "stack": pa.array(stacks, pa.string(), mask=results["stacks.count"] < 0),
         "other_stack": pa.array(others, pa.string(), mask=results["others.count"] < 0),
         "liner": words(results["liners.part"], [part.id for part in catalogue.liner]),
         "flags": pa.array(flag_texts(bucket), pa.string()),
         "remark": pa.array(remarks(results, stacks, catalogue, naming.units), pa.string()),
     }
+
+
+def surface_names(results: Records, naming: Naming) -> pa.Array:
+    """Surface that the finished road was read from; outside the paving that is the road of today."""
+    design = bool(naming.finished) & (results["structures.paved"] != 0)
+    source = results["finished.source"].astype(int)
+    index = np.where(design & (source >= 0), source + len(naming.existing), source)
+    return words(index, [*naming.existing, *naming.finished])
 
 
 def source_texts(bucket: Bucket, naming: Naming, name: str) -> Texts:
