@@ -255,7 +255,7 @@ def draw_curve(axes: Axes, row: Row, ordinates: Row) -> None:
     wrapped = np.append(heights, heights[0])
     turn = np.linspace(0, 2 * np.pi, 400)
     middle = heights.mean()
-    swing = (row["chimney_max_mm"] - row["chimney_min_mm"]) / 2
+    swing = abs(np.sum(heights * np.exp(2j * np.pi * np.arange(count) / count))) * 2 / count
     towards = np.radians(row["long_side_deg"] - ordinates["mark_deg"])
     axes.fill_between(1 + turn * count / (2 * np.pi), 0, middle + swing * np.cos(turn - towards), color="#d9cfb8")
     axes.plot(1 + turn * count / (2 * np.pi), middle + swing * np.cos(turn - towards), color="#7a5a2b", linewidth=1.6)
@@ -268,9 +268,7 @@ def draw_curve(axes: Axes, row: Row, ordinates: Row) -> None:
     axes.tick_params(axis="y", labelsize=9)
     axes.set_xlabel("station, clockwise from the mark", fontsize=10, color=INK)
     axes.set_ylabel("height of the cut part [mm]", fontsize=10, color=INK)
-    title = (
-        f"{row['structure_id']}: chimney on a road that slopes {row['slope_pct']:.1f} %, unrolled (joints taken off)"
-    )
+    title = f"{row['structure_id']}: {row['liner']}, unrolled, on a road of {row['slope_pct']:.1f} % (joints taken off)"
     axes.set_title(title, loc="left", fontsize=11.5, color=INK, weight="bold")
     plain(axes)
 
