@@ -112,8 +112,8 @@ RINGS_NOTE = "Polygon layer, written only with `output.rings = true`: where the 
 CSV_NOTE = """\
 One row per input row, in input order. `us`: inches in sixteenths, written as decimals (2.25 is 2 1/4 in), and feet to 3
 decimals. Which foot it is says `columns.csv`: the international foot, or the US survey foot where structures or surface
-are in it. `metric`: millimetres to 1 decimal, metres to 3. Slopes have 3 decimals, angles 1. Ties are rounded away from
-zero, so that raise and lower print alike. A text that a spreadsheet would take for a formula gets a leading apostrophe.
+are in it. `metric`: millimetres to 1 decimal, metres to 3. Slopes have 3 decimals, angles 1. Coordinates are rounded to
+about a millimetre. Ties are rounded away from zero, so that raise and lower print alike. A text that a spreadsheet would take for a formula gets a leading apostrophe.
 """
 
 COLUMN_HEAD = ["column", "type", "unit", "meaning", "plus", "words"]
@@ -131,7 +131,7 @@ def _csv_rows() -> Iterator[list[str]]:
         foot = "ft or US survey ft" if us == "ft" else us
         yield [code(column.name), code(shown_name(column, "us")), foot, code(shown_name(column, "metric")), metric]
     for name in ("easting", "northing"):
-        yield ["the point", code(name), "as read", code(name), "as read"]
+        yield ["the point", code(name), "that of the CRS", code(name), "that of the CRS"]
 
 
 # ---------------------------------------------------------------- settings
@@ -180,8 +180,9 @@ Columns marked *kept* are read by no computation of this version.
 
 FLAGS_NOTE = """\
 One row of table `reasons` per structure and flag. *At best* is the best `ready` that a structure with this flag can
-have; the worst of its flags decides. Without a raise `ready` is `unknown`, whatever the flags. `{value}`, `{limit}` and
-`{subject}` are filled in per structure; `{subject}` is an input column.
+have; the worst of its flags decides, and `order` has rules of its own besides (`docs/method-uncertainty.md`). Where the
+method is `unknown`, so is `ready`. `{value}`, `{limit}` and `{subject}` are filled in per structure; `{subject}` is an
+input column.
 """
 
 INPUT_HEAD = ["column", "read as", "plausible", "meaning", "words", "used"]
@@ -251,8 +252,10 @@ def _commands() -> Iterator[str]:
         arguments = [item.make_metavar(click.Context(command)) for item in command.params if _is_argument(item)]
         yield f"\n### `{' '.join(['geoadjust', name, *arguments])}`\n"
         yield f"{(command.help or '').strip()}\n"
-        options = [item for item in command.params if not _is_argument(item) and not job & set(item.opts)]
-        if any(job & set(item.opts) for item in command.params):
+        takes_job = job <= {name for item in command.params for name in item.opts}
+        options = [item for item in command.params if not _is_argument(item)]
+        if takes_job:
+            options = [item for item in options if not job & set(item.opts)]
             yield "Takes the options named above for keys of the job, and:\n"
         if options:
             yield table(["option", "meaning"], [[code(_option(item)), _option_help(item)] for item in options])

@@ -1,14 +1,15 @@
-"""Methods: one case for each, one for each reason why an earlier one did not fit, limits from both sides."""
+"""Methods: one case for each, one for each reason why an earlier one did not fit, tolerances from both sides."""
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from geoadjust.core.columns import ACTIONS, KINDS, LOWER_HOW, METHODS
+from geoadjust.core.columns import ACTIONS, KINDS, METHODS
 from geoadjust.core.method import TRIES, choose_actions
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
+from geoadjust.core.paving import lay_bars
+from geoadjust.core.ring import Ring
 from geoadjust.core.rules import CHOSEN_METHODS, RuleSet
 
 HAIR = 2e-6
@@ -103,6 +104,17 @@ def test_outside_the_paving_the_rim_stays_as_it_is(make_structures, find):
     assert not {"not_flush", "raise_past_riser"} & set(found.notes(0))
     assert found.rims.raise_.tolist() == near([0.0, 0.06])
     assert found.results.gap_max.tolist() == near([99.98 - 100.04, 0.0])
+
+
+def test_outside_the_paving_nothing_is_tried(make_structures, find):
+    found = find(make_structures(paved=0, gap=0.02, bearing=99.688), catalogue=PARTS)
+    assert ACTIONS[found.verdicts.action[0]] == "none"
+    assert set(found.notes()) == {"not_paved"}
+
+
+def test_a_monument_outside_the_paving_is_still_one(make_structures, find):
+    found = find(make_structures(2, paved=0, gap=0.0, kind=[4, 0], other_owner=[False, True]))
+    assert [method_of(found, row) for row in range(2)] == ["monument", "other_owner"]
 
 
 @pytest.mark.parametrize(("bearing", "method"), [(99.7, "adjust"), (99.688, "rings"), (np.nan, "unknown")])
@@ -286,6 +298,13 @@ def test_the_nearest_riser_then_the_cheaper_then_the_first(make_structures, find
     assert chosen(RiserPart("a", 0.04, available=False), RiserPart("b", 0.042)) == 1
 
 
+def test_no_riser_where_the_frame_is_tilted_off(make_structures, make_roads, find):
+    """A small frame, so that 1.5 % is no matter at its edge: a riser keeps the tilt all the same."""
+    design = make_roads(height=100.04, slope_east=0.015)
+    found = find(make_structures(frame_top_diameter=0.1), make_roads(), design, catalogue=PARTS)
+    assert method_of(found) == "adjust"
+
+
 # --- rings
 
 
@@ -351,6 +370,15 @@ def test_no_ring_stack_tells_the_nearest(make_structures, find):
     assert found.notes()["no_ring_stack"] == near((12.0, 6.0))
 
 
+def test_a_flange_that_no_ring_carries(make_structures, find):
+    """Rings of 600 mm under a flange of 900 mm: it would stand over them by 150 mm."""
+    parts = Catalogue(ring=(RingPart("R", 0.1, outside_diameter=0.6, inside_diameter=0.5),))
+    found = find(make_structures(**KNOWN), catalogue=parts)
+    assert method_of(found) != "rings"
+    assert "foot_off_bearing" in found.notes()
+    assert "no_ring_stack" not in found.notes()
+
+
 def test_without_a_bearing_rings_are_not_tried(make_structures, find):
     found = find(make_structures(overlay=0.1), catalogue=PARTS)
     assert "chimney_total_unknown" in found.notes()
@@ -389,66 +417,66 @@ def test_reasons_end_with_the_method_that_fits(make_structures, find):
     assert "not_flush" not in found.notes()
 
 
-# --- castings that no chimney carries
+# --- liners, valves, castings that float
+
+
+@pytest.mark.parametrize("missing", CARRIED)
+def test_a_liner_needs_to_know_what_it_carries(make_structures, find, missing):
+    found = find(make_structures(**{**CASES["liner"], missing: np.nan}), catalogue=PARTS)
+    assert method_of(found) == "adjust"
+    assert "liner_unchecked" in found.notes()
 
 
 @pytest.mark.parametrize(
-    ("lift", "method"),
-    [(0.1 - HAIR, "extend"), (0.1 + HAIR, "replace_top"), (0.02, "extend"), (-0.02, "replace_top")],
-)
-def test_a_valve_s_top_section_slides_up_to_its_travel(make_structures, find, lift, method):
-    structures = make_structures(kind=VALVE, travel=0.1, overlay=0.3, mill=0.3 - lift)
-    found = find(structures, catalogue=LINERS)
+    ("lift", "travel", "method"),
+    [
+        (0.1, 0.1 + HAIR, "extend"), (0.1, 0.1 - HAIR, "replace_top"), (0.1, np.nan, "adjust"),
+        (0.0, 0.1, "extend"), (-HAIR, 0.1, "replace_top"), (-0.1, np.nan, "adjust"),
+    ],
+)  # fmt: skip
+def test_a_valve_s_top_section_slides_as_far_as_it_goes(make_structures, find, lift, travel, method):
+    """Up only: there is nothing to push it down into."""
+    valve = make_structures(kind=KINDS.index("valve"), overlay=0.2, mill=0.2 - lift, travel=travel)
+    found = find(valve, catalogue=PARTS)
     assert method_of(found) == method
+    assert ("travel_unknown" in found.notes()) == (method == "adjust")
     assert ("past_travel" in found.notes()) == (method == "replace_top")
     if method == "replace_top":
-        assert found.notes()["past_travel"] == near((1000 * lift, 100.0), 1e-5)
+        assert found.notes()["past_travel"] == near((1000 * lift, 1000 * travel), 1e-5)
 
 
-def test_a_valve_of_unknown_travel_is_adjusted(make_structures, find):
-    found = find(make_structures(kind=VALVE, overlay=0.1), catalogue=LINERS)
+def test_travel_is_for_valves(make_structures, find):
+    found = find(make_structures(overlay=0.1, travel=0.15), catalogue=PARTS)
     assert method_of(found) == "adjust"
-    assert "travel_unknown" in found.notes()
-    assert not {"past_travel", "bearing_missing", "chimney_total_unknown", "measure_on_site"} & set(found.notes())
+    assert not {"travel_unknown", "past_travel"} & set(found.notes())
 
 
-def test_a_valve_that_is_flush_is_kept(make_structures, find):
-    found = find(make_structures(kind=VALVE, gap=0.002, travel=0.1))
-    assert method_of(found) == "keep"
+def test_a_casting_that_floats_has_no_chimney(make_structures, find):
+    found = find(make_structures(floating=True, overlay=0.31, **KNOWN), catalogue=PARTS)
+    assert method_of(found) == "float"
+    assert "casting_floats" in found.notes()
+    assert np.isnan(found.chimneys.height[0])
+    assert not {"chimney_past_limit", "bearing_missing", "no_ring_stack"} & set(found.notes())
+
+
+def test_a_liner_on_a_bearing_that_nobody_measured(make_structures, find):
+    """What carries it and what hangs below it are known: it is chosen, and what is not known is told."""
+    sizes = {**CASES["liner"], "bearing_outside_diameter": 0.9, "bearing_inside_diameter": 0.6}
+    found = find(make_structures(2, **{**sizes, "bearing_inside_diameter": [0.6, np.nan]}), catalogue=PARTS)
+    assert [method_of(found, row) for row in range(2)] == ["liner", "liner"]
+    assert ["liner_unchecked" in found.notes(row) for row in range(2)] == [False, True]
+
+
+def test_a_casting_that_floats_comes_before_the_valve(make_structures, find):
+    found = find(make_structures(floating=True, travel=0.05, **VALVE), catalogue=PARTS)
+    assert method_of(found) == "float"
     assert "past_travel" not in found.notes()
 
 
-def test_a_floating_casting_comes_before_the_valve_and_the_chimney(make_structures, find):
-    structures = make_structures(2, floating=True, kind=[VALVE, 0], travel=0.2, overlay=0.1, bearing=99.788)
-    found = find(structures, catalogue=LINERS)
-    for row in range(2):
-        assert method_of(found, row) == "float"
-        assert "casting_floats" in found.notes(row)
-        assert "no_ring_stack" not in found.notes(row)
-
-
-# --- outside the paving, and without a known rim
-
-
-def test_outside_the_paving_nothing_is_tried(make_structures, find):
-    found = find(make_structures(paved=0, gap=0.02, bearing=99.688), catalogue=PARTS)
-    assert method_of(found) == "not_paved"
-    assert ACTIONS[found.verdicts.action[0]] == "none"
-    assert set(found.notes()) == {"not_paved"}
-
-
-def test_a_monument_outside_the_paving_is_still_one(make_structures, find):
-    found = find(make_structures(2, paved=0, gap=0.0, kind=[4, 0], other_owner=[False, True]))
-    assert [method_of(found, row) for row in range(2)] == ["monument", "other_owner"]
-
-
-def test_a_known_height_without_a_known_rim(make_structures, make_roads, make_no_roads, find):
-    """Today's road is not known, the design and the bearing are: rings where they fit, else adjusted to the height."""
-    structures = make_structures(3, bearing=[99.688, 99.65, np.nan])
-    found = find(structures, make_no_roads(3), make_roads(3), catalogue=PARTS)
-    assert [method_of(found, row) for row in range(3)] == ["rings", "adjust", "unknown"]
-    assert found.chimneys.height.tolist() == near([0.112, 0.15, np.nan])
-    assert found.verdicts.action.tolist() == [-1, -1, -1]
+def test_a_valve_that_is_flush_is_kept(make_structures, find):
+    found = find(make_structures(kind=VALVE["kind"], gap=0.002, travel=0.001))
+    assert method_of(found) == "keep"
+    assert not {"past_travel", "bearing_missing", "chimney_total_unknown"} & set(found.notes())
 
 
 # --- what the owner's tolerance is held against
@@ -528,67 +556,6 @@ def test_a_riser_is_measured_as_the_cover_is(make_structures, make_roads, find):
         assert (method_of(found) == "riser") == fits
         if not fits:
             assert found.notes()["no_riser_fits"] == near((330 * 0.009, 2.0))
-
-
-# --- the frame's seat
-
-
-@pytest.mark.parametrize(
-    ("seat", "fits", "code"),
-    [
-        (0.602 - HAIR, True, None), (0.598 + HAIR, True, None), (0.602 + HAIR, False, "no_riser_seats"),
-        (np.nan, False, "seat_unknown"),
-    ],
-)  # fmt: skip
-def test_a_riser_seats_by_its_diameter(make_structures, find, seat, fits, code):
-    """A riser for a seat of 600 mm, 2 mm more or less."""
-    parts = Catalogue(riser=(RiserPart("U", 0.04, seat_diameter=0.6),))
-    found = find(make_structures(overlay=0.04, seat_diameter=seat), catalogue=parts)
-    assert (method_of(found) == "riser") == fits
-    assert {"no_riser_seats", "seat_unknown"} & set(found.notes()) == ({code} if code else set())
-
-
-def test_a_riser_of_no_stated_seat_fits_all(make_structures, find):
-    found = find(make_structures(overlay=0.04, seat_diameter=0.77), catalogue=PARTS)
-    assert method_of(found) == "riser"
-
-
-@pytest.mark.parametrize("kind", [INLET, VALVE])
-def test_no_riser_for_kinds_without_one(make_structures, find, kind):
-    found = find(make_structures(kind=kind, overlay=0.04, travel=0.1), catalogue=PARTS)
-    assert method_of(found) != "riser"
-    assert "riser_not_allowed" in found.notes()
-
-
-def test_no_riser_where_the_frame_is_tilted_off(make_structures, make_roads, find):
-    """A small frame, so that 1.5 % is no matter at its edge: a riser keeps the tilt all the same."""
-    design = make_roads(height=100.04, slope_east=0.015)
-    found = find(make_structures(frame_top_diameter=0.1), make_roads(), design, catalogue=PARTS)
-    assert method_of(found) == "adjust"
-
-
-# --- why there are no rings
-
-
-def test_a_flange_that_no_ring_carries(make_structures, find):
-    """Rings of 600 mm under a flange of 900 mm: it would stand over them by 150 mm."""
-    parts = Catalogue(ring=(RingPart("R", 0.1, outside_diameter=0.6, inside_diameter=0.5),))
-    found = find(make_structures(**KNOWN), catalogue=parts)
-    assert method_of(found) != "rings"
-    assert "foot_off_bearing" in found.notes()
-    assert "no_ring_stack" not in found.notes()
-
-
-def test_a_liner_needs_a_known_flange(make_structures, find):
-    """What carries it and what hangs below it decide; without either it is not chosen."""
-    for unknown in ("flange_inside_diameter", "ridge_diameter"):
-        found = find(make_structures(bearing=99.6, **{**UNDER, unknown: np.nan}), catalogue=LINERS)
-        assert method_of(found) == "adjust", unknown
-        assert "liner_unchecked" in found.notes()
-    unmeasured = find(make_structures(bearing=99.6, **{**UNDER, "bearing_inside_diameter": np.nan}), catalogue=LINERS)
-    assert method_of(unmeasured) == "liner"
-    assert "liner_unchecked" in unmeasured.notes()
-    assert "liner_unchecked" not in find(make_structures(bearing=99.6, **UNDER), catalogue=LINERS).notes()
 
 
 # --- actions
