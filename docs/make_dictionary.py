@@ -113,7 +113,8 @@ CSV_NOTE = """\
 One row per input row, in input order. `us`: inches in sixteenths, written as decimals (2.25 is 2 1/4 in), and feet to 3
 decimals. Which foot it is says `columns.csv`: the international foot, or the US survey foot where structures or surface
 are in it. `metric`: millimetres to 1 decimal, metres to 3. Slopes have 3 decimals, angles 1. Coordinates are rounded to
-about a millimetre. Ties are rounded away from zero, so that raise and lower print alike. A text that a spreadsheet would take for a formula gets a leading apostrophe.
+about a millimetre. Ties are rounded away from zero, so that raise and lower print alike. A text that a spreadsheet
+would take for a formula gets a leading apostrophe.
 """
 
 COLUMN_HEAD = ["column", "type", "unit", "meaning", "plus", "words"]
@@ -180,7 +181,7 @@ Columns marked *kept* are read by no computation of this version.
 
 FLAGS_NOTE = """\
 One row of table `reasons` per structure and flag. *At best* is the best `ready` that a structure with this flag can
-have; the worst of its flags decides, and `order` has rules of its own besides (`docs/method-uncertainty.md`). Where the
+have; the worst of its flags decides, and `order` has [rules of its own](../method-uncertainty.md) besides. Where the
 method is `unknown`, so is `ready`. `{value}`, `{limit}` and `{subject}` are filled in per structure; `{subject}` is an
 input column.
 """

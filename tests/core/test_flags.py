@@ -8,19 +8,36 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoadjust.core.columns import KINDS, READY, SEVERITIES
-from geoadjust.core.flags import CODES, FLAGS, INFO, MEASURE, READINESS, REVIEW, SEVERITY, STOP, UNKNOWN, WARN, Notes
-from geoadjust.core.parts import Catalogue, RingPart, RiserPart
+from geoadjust.core.flag_list import FLAGS, INFO, MEASURE, ORDER, REVIEW, STOP, UNKNOWN, WARN
+from geoadjust.core.flags import CODES, READINESS, SEVERITY, Notes
+from geoadjust.core.judge import Setting
+from geoadjust.core.parts import Catalogue, LinerPart, RingPart, RiserPart
+from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 
 AT_THE_DOOR = (
     "position_missing", "blank_id", "duplicate_id", "same_place", "kind_unknown", "value_unreadable",
     "value_implausible", "not_in_catalogue", "paving_unstated", "axis_ambiguous", "batch_bias",
+    "frame_azimuth_missing", "area_overlap",
 )  # fmt: skip
 PARTS = Catalogue(ring=(RingPart("R", 0.05),), riser=(RiserPart("U", 0.04),))
+SEATED = Catalogue(riser=(RiserPart("U", 0.04, seat_diameter=0.6),))
+NARROW = Catalogue(ring=(RingPart("R", 0.05, outside_diameter=0.95, inside_diameter=0.88),))
+LINED = Catalogue(liner=(LinerPart("L", outside_diameter=0.8, inside_diameter=0.7, height=0.15),))
+OTHER_PARTS = {
+    "seat_unknown": SEATED, "no_riser_seats": SEATED, "foot_off_bearing": NARROW, "liner_does_not_clear": LINED,
+    "liner_unchecked": LINED, "liner_too_short": LINED, "liner_too_long": LINED,
+}  # fmt: skip
+CARRIED = {"flange_inside_diameter": 0.6, "ridge_diameter": 0.0}
 
 # code: fields of the structure, of the road, rules
 CASES = {
     "axis_missing": ({"axis": np.nan}, {}, {}),
+    "profile_unknown": ({"mill": 0.04}, {"cross_slope": 0.02}, {}),
+    "profile_far": ({"mill": 0.04, "crown_offset": 4.0}, {"cross_slope": 0.02}, {}),
+    "street_side_unknown": ({"kind": KINDS.index("inlet")}, {}, {}),
+    "not_paved": ({"paved": 0}, {}, {}),
+    "mill_boundary_in_ring": ({"area_edge": 1.0}, {}, {}),
     "no_surface": ({}, None, {}),
     "surface_too_coarse": ({}, {"none": True, "spacing": 2.0}, {}),
     "few_samples": ({}, {"none": True, "samples": 5, "pattern": 20}, {}),
@@ -34,7 +51,15 @@ CASES = {
     "rim_missing": ({}, {}, {}),
     "rim_disagrees": ({"rim": 101.0}, {}, {}),
     "assumed_flush": ({}, {}, {}),
+    "accuracy_unknown": ({"rim": 100.0}, {}, {}),
     "lower_before_milling": ({"mill": 0.04, "overlay": 0.05}, {}, {}),
+    "bump_to_traffic": ({"overlay": 0.05}, {}, {"sequence": "raise_before_paving"}),
+    "hole_to_traffic": ({"mill": 0.04, "overlay": 0.05}, {}, {}),
+    "plate_too_high": ({"mill": 0.04, "overlay": 0.05, "casting_height": 0.06}, {}, {}),
+    "plate_seat_unknown": ({"mill": 0.04, "overlay": 0.05}, {}, {}),
+    "grade_past_limit": ({}, {"slope_north": 0.08}, {"max_grade": 0.05}),
+    "cross_slope_past_limit": ({}, {"slope_east": 0.08}, {"max_cross_slope": 0.05}),
+    "edge_past_limit": ({"gap": 0.004}, {}, {"max_edge_gap": 0.003}),
     "bearing_missing": ({}, {}, {}),
     "bearing_disagrees": ({"bearing": 0.0}, {}, {}),
     "measure_down_from_missing": ({"measure_down": 0.3}, {}, {}),
@@ -44,16 +69,34 @@ CASES = {
     "casting_size_assumed": ({"size_known": False}, {}, {}),
     "new_casting": ({"recast": True}, {}, {}),
     "riser_present": ({"riser_present": 1}, {}, {}),
+    "condition_unknown": ({"existing_chimney": 0.1}, {}, {"existing_stack": "add_on_top"}),
+    "condition_poor": ({"existing_chimney": 0.1, "chimney_condition": 1}, {}, {"existing_stack": "add_on_top"}),
+    "rings_unknown": (
+        {"existing_chimney": 0.1, "chimney_condition": 0, "overlay": 0.056},
+        {},
+        {"existing_stack": "add_on_top"},
+    ),
+    "bearing_tilted": ({"bearing": 99.7, "bearing_slope_east": 0.02}, {}, {}),
     "monument": ({"kind": KINDS.index("monument")}, {}, {}),
     "other_owner": ({"other_owner": True}, {}, {}),
-    "measure_on_site": ({"kind": KINDS.index("valve")}, {}, {}),
+    "measure_on_site": ({"kind": KINDS.index("inlet")}, {}, {}),
+    "casting_floats": ({"floating": True}, {}, {}),
+    "travel_unknown": ({"kind": KINDS.index("valve")}, {}, {}),
+    "past_travel": ({"kind": KINDS.index("valve"), "overlay": 0.1, "travel": 0.05}, {}, {}),
     "not_flush": ({"gap": 0.02}, {}, {}),
     "tilt_off": ({"gap": 0.0}, {"design": {"slope_east": 0.02}}, {}),
     "raise_past_riser": ({"overlay": 0.1}, {}, {}),
     "no_riser_fits": ({"overlay": 0.03}, {}, {}),
+    "seat_unknown": ({"overlay": 0.04}, {}, {}),
+    "no_riser_seats": ({"overlay": 0.04, "seat_diameter": 0.5}, {}, {}),
     "riser_not_allowed": ({"overlay": 0.04, "riser_present": 1}, {}, {}),
     "no_ring_stack": ({"bearing": 99.7}, {}, {}),
     "taper_past_limit": ({"bearing": 99.7}, {"slope_east": 0.05}, {}),
+    "foot_off_bearing": ({"bearing": 99.7}, {}, {}),
+    "liner_does_not_clear": ({"bearing": 99.7, "flange_inside_diameter": 0.6, "ridge_diameter": 0.75}, {}, {}),
+    "liner_unchecked": ({"bearing": 99.7}, {}, {}),
+    "liner_too_short": ({"bearing": 99.77, **CARRIED}, {}, {}),
+    "liner_too_long": ({"bearing": 99.6, **CARRIED}, {}, {}),
     "rings_past_limit": ({"bearing": 99.55}, {}, {"max_rings": 2}),
     "chimney_past_limit": ({"bearing": 99.4}, {}, {}),
     "chimney_too_thin": ({"bearing": 99.78}, {}, {}),
@@ -70,7 +113,9 @@ def notes_of(make_structures, make_roads, make_no_roads, find):
         maker = make_no_roads if road.pop("none", False) else make_roads
         design = road.pop("design", None)
         finished = make_roads(**design) if design else None
-        return find(make_structures(**fields), maker(**road), finished, rules=RuleSet(**rules), catalogue=PARTS).notes()
+        setting = Setting(Ring(), rough=0.010, cross_slope=road.pop("cross_slope", None))
+        given = {"rules": RuleSet(**rules), "catalogue": OTHER_PARTS.get(code, PARTS), "setting": setting}
+        return find(make_structures(**fields), maker(**road), finished, **given).notes()
 
     return notes_of
 
@@ -115,7 +160,7 @@ def test_each_flag_is_whole(flag):
     assert flag.code == flag.code.lower()
     assert " " not in flag.code  # codes are joined by blanks
     assert flag.severity in range(len(SEVERITIES))
-    assert flag.ready in (MEASURE, REVIEW, UNKNOWN)
+    assert flag.ready in (ORDER, MEASURE, REVIEW, UNKNOWN)
     assert flag.unit in Notes.FACTORS
     assert flag.text.endswith(".")
 
@@ -136,12 +181,24 @@ def test_codes_are_unique_and_found():
     assert [flag.ready for flag in FLAGS] == list(READINESS)
 
 
-def test_an_office_run_never_says_more_than_measure():
-    assert {READY[flag.ready] for flag in FLAGS} <= {"measure", "review", "unknown"}
+def test_an_office_run_never_says_more_than_order():
+    """It lets parts be ordered; no word of it lets anything be cut."""
+    assert READY == ("order", "measure", "review", "unknown")
+    assert (ORDER, MEASURE, REVIEW, UNKNOWN) == (0, 1, 2, 3)
+    assert {READY[flag.ready] for flag in FLAGS} == set(READY)
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["bearing_missing", "chimney_total_unknown", "rim_missing", "plate_seat_unknown", "bump_to_traffic",
+     "hole_to_traffic"],
+)  # fmt: skip
+def test_what_the_ordered_parts_do_not_rest_on_lets_them_be_ordered(code):
+    assert FLAGS[CODES[code]].ready == ORDER
 
 
 def test_information_alone_never_asks_for_a_review_but_for_kinds_measured_on_site():
-    assert [flag.code for flag in FLAGS if flag.severity == INFO and flag.ready != MEASURE] == ["measure_on_site"]
+    assert [flag.code for flag in FLAGS if flag.severity == INFO and flag.ready > MEASURE] == ["measure_on_site"]
 
 
 def test_what_has_no_raise_is_a_stop():
@@ -150,12 +207,12 @@ def test_what_has_no_raise_is_a_stop():
 
 def test_a_steep_street_warns_and_does_not_stop():
     flag = FLAGS[CODES["steep"]]
-    assert (flag.severity, flag.ready) == (WARN, MEASURE)
+    assert (flag.severity, flag.ready) == (WARN, ORDER)
 
 
 def test_readiness_and_severity_get_worse_upwards():
     assert SEVERITIES == ("info", "warn", "stop")
-    assert READY.index("measure") < READY.index("review") < READY.index("unknown")
+    assert READY.index("order") < READY.index("measure") < READY.index("review") < READY.index("unknown")
 
 
 # --- notes
@@ -217,12 +274,13 @@ def test_reasons_stand_by_row_and_table_whatever_came_first(order):
 
 
 def test_worst_of_the_notes():
-    notes = Notes(4)
-    notes.add("assumed_flush", np.array([True, True, True, False]))
-    notes.add("steep", np.array([False, True, True, False]), 0.1, 0.1)
-    notes.add("no_surface", np.array([False, False, True, False]))
-    assert notes.worst(SEVERITY, INFO).tolist() == [INFO, WARN, STOP, INFO]
-    assert notes.worst(READINESS, MEASURE).tolist() == [MEASURE, MEASURE, UNKNOWN, MEASURE]
+    notes = Notes(5)
+    notes.add("assumed_flush", np.array([True, True, True, False, False]))
+    notes.add("steep", np.array([False, True, True, False, True]), 0.1, 0.1)
+    notes.add("no_surface", np.array([False, False, True, False, False]))
+    assert notes.worst(SEVERITY, INFO).tolist() == [INFO, WARN, STOP, INFO, WARN]
+    assert notes.worst(READINESS, ORDER).tolist() == [MEASURE, MEASURE, UNKNOWN, ORDER, ORDER]
+    assert notes.worst(READINESS, MEASURE).tolist() == [MEASURE, MEASURE, UNKNOWN, MEASURE, MEASURE]
     assert Notes(2).worst(READINESS, MEASURE).tolist() == [MEASURE, MEASURE]
 
 

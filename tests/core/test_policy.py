@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoadjust.core.columns import CONDITIONS, METHODS, POLICIES, arrays_of
+from geoadjust.core.columns import CONDITIONS, METHODS, POLICIES, equal
 from geoadjust.core.outline import Outlines
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart
 from geoadjust.core.policy import extent, whole_demand
@@ -52,13 +52,12 @@ def test_only_a_good_stack_is_added_to(make_structures, find, condition, policy,
     found = find(make_structures(chimney_condition=condition, **OLD), catalogue=PARTS, rules=ADD)
     assert METHODS[found.verdicts.method[0]] == "rings"
     assert found.stacks.policy.tolist() == [policy]
-    expected = {ON_TOP: [2], REPLACE: [3, 4]}  # 50 mm, or 75 and 100 mm and three joints: 193 mm; no: see below
-    if policy == ON_TOP:
-        assert parts_of(found.stacks) == expected[ON_TOP]
+    assert found.stacks.count.tolist() == [1 if policy == ON_TOP else 3]
     assert (found.others.count >= 0).tolist() == [other]
     if other:
         assert found.others.policy.tolist() == [ON_TOP]
-        assert parts_of(found.others) == expected[ON_TOP]
+    for stacks in [found.stacks] * (policy == ON_TOP) + [found.others] * other:
+        assert parts_of(stacks) == [2]
     assert {"condition_poor", "condition_unknown"} & set(found.notes()) == ({note} if note else set())
 
 
@@ -90,12 +89,12 @@ def test_a_stack_thinner_than_its_joint_is_no_stack(make_structures, find):
 
 
 def test_where_nothing_can_be_added_it_is_replaced(make_structures, find):
-    """15 mm more are no ring's height; 165 mm are two of them: 75 and 75 mm and 18 mm of joints."""
+    """15 mm more are no ring's height; 165 mm are two of them: 50 and 100 mm and 18 mm of joints."""
     structures = make_structures(chimney_condition=GOOD, **{**OLD, "overlay": 0.015})
     found = find(structures, catalogue=PARTS, rules=ADD)
     assert METHODS[found.verdicts.method[0]] == "rings"
     assert found.stacks.policy.tolist() == [REPLACE]
-    assert parts_of(found.stacks) == [3, 3]
+    assert parts_of(found.stacks) == [2, 4]
     assert found.stacks.misfit.tolist() == near([0.168 - 0.165])
 
 
@@ -193,15 +192,10 @@ def test_both_quantities_where_the_condition_is_unknown(make_structures, find):
     unsure = find(make_structures(chimney_condition=UNSURE, **fields), catalogue=PARTS, rules=ADD)
     whole = find(make_structures(chimney_condition=UNSURE, **fields), catalogue=PARTS)
     good = find(make_structures(chimney_condition=GOOD, **fields), catalogue=PARTS, rules=ADD)
-    assert_same(unsure.stacks, whole.stacks)
-    assert_same(unsure.others, good.stacks)
+    assert equal(unsure.stacks, whole.stacks)
+    assert equal(unsure.others, good.stacks)
     assert parts_of(good.stacks) == [3]
     assert unsure.stacks.policy.tolist() == [REPLACE]
-
-
-def assert_same(left, right):
-    for (name, a), (_, b) in zip(arrays_of(left), arrays_of(right), strict=True):
-        assert a.tolist() == near(b.tolist(), 0.0), name
 
 
 @pytest.mark.parametrize(("methods", "told"), [(("rings",), True), (("liner",), True), ((), True), (("keep",), False)])
@@ -258,3 +252,24 @@ def test_extent_is_the_flange_s_size_along_the_slope(east, north, azimuth):
 
 
 SIGNS = [(-1, -1), (-1, 1), (1, -1), (1, 1)]
+
+
+def on_a_steep_road(make_structures, make_roads, find):
+    """A good and a poor stack of 150 mm on a road of 5 %, before and after."""
+    structures = make_structures(2, chimney_condition=[GOOD, POOR], **OLD)
+    return find(structures, make_roads(2, slope_east=0.05), catalogue=PARTS, rules=ADD)
+
+
+def test_an_old_stack_that_has_the_slope_takes_one_more_flat_ring(make_structures, make_roads, find):
+    """Flat rings alone make 20 / 900 + 1 %; what is added to a stack that has 5 % already need make none."""
+    found = on_a_steep_road(make_structures, make_roads, find)
+    assert [METHODS[index] for index in found.verdicts.method] == ["rings", "adjust"]
+    assert found.chimneys.change.tolist() == near([0.056, 0.056])
+    assert parts_of(found.stacks) == [2]
+    assert found.notes(1)["taper_past_limit"] == near((5.0, 100 * (0.02 / 0.9 + 0.01)), 1e-6)
+
+
+@pytest.mark.xfail(strict=True, reason="method.py _try_rings: taper_past_limit is noted where added rings were found")
+def test_where_rings_are_added_it_is_not_said_that_there_are_none(make_structures, make_roads, find):
+    found = on_a_steep_road(make_structures, make_roads, find)
+    assert "taper_past_limit" not in found.notes(0)
