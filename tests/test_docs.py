@@ -250,7 +250,7 @@ def test_tutorial_shows_real_rows(tutorial: Path, tmp_path: Path, monkeypatch: p
         assert row.items() <= schedule[row["structure_id"]].items()
     assert schedule["SS-136"]["lower_by_in"] == "2.5"
     with sqlite3.connect(out / "schedule.gpkg") as database:
-        query = "SELECT code, severity, text FROM reasons WHERE structure_id = 'SD-122' ORDER BY fid"
+        query = "SELECT code, severity, text FROM reasons WHERE structure_id = 'SS-148' ORDER BY fid"
         reasons = [dict(zip(("code", "severity", "text"), row, strict=True)) for row in database.execute(query)]
     database.close()
     assert rows_of(page, "code") == reasons

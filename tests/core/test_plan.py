@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from geoadjust.core.columns import METHODS, concat, equal, take
-from geoadjust.core.flags import FLAGS
+from geoadjust.core.flag_list import FLAGS
+from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue, RingPart, RiserPart
-from geoadjust.core.plan import Surfaces, plan
+from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
+from geoadjust.core.uncertainty import Accuracy
 
 PARTS = Catalogue(
     ring=tuple(RingPart(f"R{mm}", mm / 1000) for mm in (25, 38, 50, 75, 100)), riser=(RiserPart("U40", 0.04),)
@@ -18,10 +20,12 @@ PARTS = Catalogue(
 N = 24
 
 
-def run(structures, existing, finished=(), rules=None, noise=0.0, ring=None):
-    """Plan on lists of surfaces."""
-    surfaces = Surfaces(list(existing), list(finished), [noise] * len(existing), [noise] * len(finished))
-    return plan(structures, surfaces, rules or RuleSet(), PARTS, ring=ring or Ring(), rough=0.010)
+def run(structures, existing, finished=(), rules=None):
+    """Plan on lists of surfaces, each of them known to 20 mm."""
+    surfaces = Surfaces(list(existing), list(finished), [Scatter()] * len(existing), [Scatter()] * len(finished))
+    accuracy = Accuracy(existing=(0.02,) * len(existing), finished=(0.02,) * len(finished))
+    setting = Setting(Ring(), rough=0.010, accuracy=accuracy, design=bool(finished))
+    return plan(structures, surfaces, rules or RuleSet(), PARTS, setting)
 
 
 def near(expected, off=1e-9):
@@ -214,8 +218,8 @@ def test_a_design_surface_beats_mill_and_overlay(make_structures, make_grid):
     found = run(structures, [level(make_grid, 1, 100.0)], [design])
     assert found.rims.raise_.tolist() == near([0.2])
     assert found.rims.target_slope_east.tolist() == near([0.02])
-    assert found.rims.milled.tolist() == near([99.96])  # the milling is still done
-    assert found.rims.lower_by.tolist() == near([0.053])
+    assert found.millings.milled.tolist() == near([99.96])  # the milling is still done
+    assert found.millings.lower_by.tolist() == near([0.053])
 
 
 def test_a_design_with_a_hole_leaves_the_raise_unknown(make_structures, make_grid):
@@ -232,8 +236,8 @@ def test_bars_rise_with_the_overlay(make_structures, make_grid, rim_reference):
     structures = make_structures(gap=-0.005, mill=0.03, overlay=0.05, axis=1.0)
     found = run(structures, [grid], rules=RuleSet(rim_reference=rim_reference))
     assert found.rims.raise_.tolist() == near([0.025])
-    assert found.rims.bar_along.tolist() == near([0.0])
-    assert found.rims.bar_across.tolist() == near([0.0])
+    assert found.results.bar_along.tolist() == near([0.0])
+    assert found.results.bar_across.tolist() == near([0.0])
     assert found.rims.slope.tolist() == near([np.hypot(0.03, 0.01)])
 
 
@@ -241,14 +245,15 @@ def test_bars_rise_with_the_overlay(make_structures, make_grid, rim_reference):
 def test_crown_from_a_raster(make_structures, make_grid, cell):
     """z = 100 - .02 |e|, 660 mm frame: 2 c R / pi = 4.20 mm under the apex; gaps -4.20 and +2.40."""
     found = run(make_structures(axis=0.0), [make_grid(lambda e, n: 100 - 0.02 * np.abs(e), cell=cell)])
-    rims = found.rims
-    assert 1000 * (rims.target[0] - 100) == near(-4.20, 0.05)
-    assert 1000 * rims.gap_along[0] == near(-4.20, 0.05)
-    assert 1000 * rims.gap_across[0] == near(2.40, 0.05)
-    assert 1000 * rims.bar_along[0] == near(-4.20, 0.05)  # a bar along the crown line lies on the apex
+    results = found.results
+    assert 1000 * (found.rims.target[0] - 100) == near(-4.20, 0.05)
+    assert METHODS[found.verdicts.method[0]] == "adjust"  # so that the cover is set to the target
+    assert 1000 * results.gap_along[0] == near(-4.20, 0.05)
+    assert 1000 * results.gap_across[0] == near(2.40, 0.05)
+    assert 1000 * results.bar_along[0] == near(-4.20, 0.05)  # a bar along the crown line lies on the apex
     # one across it spans the hole from edge to edge, 0.80 m off (0.85 with the median over 0.1 m): 16 to 17 mm lower
     edge = 0.85 if cell == 0.1 else 0.80
-    assert 1000 * rims.bar_across[0] == near(20 * edge - 4.20, 0.05)
+    assert 1000 * results.bar_across[0] == near(20 * edge - 4.20, 0.05)
 
 
 def test_a_coarse_surface_is_refused(make_structures, make_grid):
@@ -260,7 +265,10 @@ def test_a_coarse_surface_is_refused(make_structures, make_grid):
 def test_bundles_by_name_in_the_order_of_the_story(street):
     structures, grid = street
     names = list(run(structures, [grid]).bundles())
-    assert names == ["structures", "existing", "finished", "rims", "chimneys", "stacks", "verdicts", "reasons"]
+    assert names == [
+        "structures", "existing", "milled", "finished", "rims", "millings", "chimneys", "stacks", "others", "liners",
+        "cuts", "results", "uncertainties", "verdicts", "reasons",
+    ]  # fmt: skip
 
 
 def test_results_are_read_only(street):
