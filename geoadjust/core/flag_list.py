@@ -50,7 +50,7 @@ FLAGS: tuple[Flag, ...] = (
         WARN,
         REVIEW,
         "",
-        "The direction of the rectangular frame is unknown; the mark was taken.",
+        "The direction of the rectangular frame is unknown; it was taken to lie north.",
     ),
     Flag(
         "profile_unknown",
@@ -243,6 +243,7 @@ FLAGS: tuple[Flag, ...] = (
         "%",
         "No rings: rings and bedding make up to {limit} of slope, {value} are asked for.",
     ),
+    Flag("no_ring_slope", INFO, MEASURE, "%", "No rings: no stack makes the slope of {value} closely enough."),
     Flag("foot_off_bearing", WARN, REVIEW, "", "No rings: the flange bears wholly on no ring of the catalogue."),
     Flag("liner_does_not_clear", WARN, REVIEW, "mm", "No liner: the nearest one clashes by {value}."),
     Flag(

@@ -83,7 +83,8 @@ def judge(case: Case, roads: Roads, setting: Setting) -> Judgement:
     known = measure_uncertainty(case, roads, setting.accuracy, design=setting.design)
     notes.add("accuracy_unknown", np.isfinite(case.rims.raise_) & np.isnan(known.raise_sd))
     ready = np.maximum(notes.worst(READINESS, ORDER), readiness(case, known, method, nearest_riser(case)[1]))
-    ready = np.where(method == METHODS.index("unknown"), UNKNOWN, ready).astype(np.int8)
+    lost = ~np.isfinite(case.rims.raise_) & ~np.isfinite(case.chimneys.height)
+    ready = np.where(lost | (method == METHODS.index("unknown")), UNKNOWN, ready).astype(np.int8)
     verdicts = Verdicts(
         method=method,
         action=choose_actions(method, case.rims),
@@ -217,10 +218,15 @@ def note_stacks(notes: Notes, case: Case) -> None:
 
 
 def note_results(notes: Notes, case: Case, results: Results) -> None:
-    """Limits of the finished cover: grade, cross slope, the step at its edge."""
+    """Limits of the finished cover: grade, cross slope, the step at its edge.
+
+    Without an axis the whole slope stands for both: nobody knows which way people walk.
+    """
     axis, rules = case.structures.axis, case.rules
+    slope = np.hypot(results.slope_east, results.slope_north)
     grade = results.slope_east * np.sin(axis) + results.slope_north * np.cos(axis)
     cross = results.slope_east * np.cos(axis) - results.slope_north * np.sin(axis)
+    grade, cross = (np.where(np.isfinite(axis), part, slope) for part in (grade, cross))
     step = np.maximum(results.gap_max, -results.gap_min)
     found = {"grade_past_limit": grade, "cross_slope_past_limit": cross, "edge_past_limit": step}
     limits = (rules.max_grade, rules.max_cross_slope, rules.max_edge_gap)

@@ -204,6 +204,7 @@ def _try_rings(case: Case, open_: Mask, notes: Notes) -> Tried:
     notes.add("taper_past_limit", asked & ~level, tilt, most)
     borne = bears(case.demand, rules, case.catalogue)
     notes.add("foot_off_bearing", asked & ~found & ~borne & bool(case.catalogue.ring))
+    notes.add("no_ring_slope", asked & ~found & borne & level & ~np.isfinite(stacks.nearest), tilt)
     unstacked = asked & low & level & ~found & np.isfinite(stacks.nearest)
     notes.add("no_ring_stack", unstacked, stacks.nearest, rules.tolerance)
     above = case.chimneys.height_min >= -SLACK

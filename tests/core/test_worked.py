@@ -1,4 +1,4 @@
-"""Three structures worked by hand: every quantity of the sheets, to the digits that they state.
+"""Five structures worked by hand: every quantity of the sheets, to the digits that they state.
 
 fixtures/worked holds a sheet to read (Markdown) and the same figures for this test (TOML). The sheets' figures were
 worked out with decimal arithmetic apart from this package. Every figure of the TOML must stand in its sheet.
@@ -22,6 +22,7 @@ from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
+from geoadjust.core.uncertainty import Accuracy
 from geoadjust.units import parse_length, parse_ratio
 
 FOLDER = Path(__file__).parents[2] / "fixtures" / "worked"
@@ -31,6 +32,7 @@ UNITS = {
 }  # fmt: skip
 ANGLED = ("axis",)
 SLOPED = ("slope_east", "slope_north")
+PARTS = {"stacks.parts": "ring", "liners.part": "liner"}
 
 
 def read(path):
@@ -49,6 +51,13 @@ def inner(name, value, words=()):
     return float(parse_ratio(value) if name in SLOPED else parse_length(value))
 
 
+def accuracy_of(given):
+    """What a sheet says of its sources; everything that it does not say has the job's default."""
+    lengths = {name: float(parse_length(value)) for name, value in given.items() if isinstance(value, str)}
+    shifts = {name: tuple(map(float, map(parse_length, value))) for name, value in given.items() if name not in lengths}
+    return Accuracy(**lengths, **shifts)
+
+
 @pytest.fixture(scope="module", params=SHEETS, ids=lambda path: path.stem)
 def worked(request, make_structures, make_grid):
     """The sheet's tables and the plan of its structure on a raster of its plane."""
@@ -64,7 +73,8 @@ def worked(request, make_structures, make_grid):
     rules = TypeAdapter(RuleSet).validate_python(sheet["rules"])
     catalogue = TypeAdapter(Catalogue).validate_python(sheet.get("catalogue", {}))
     surfaces = Surfaces([grid], [], [Scatter()], [])
-    found = plan(make_structures(**given), surfaces, rules, catalogue, Setting(Ring(), rough=0.010))
+    setting = Setting(Ring(), rough=0.010, accuracy=accuracy_of(sheet.get("accuracy", {})))
+    found = plan(make_structures(**given), surfaces, rules, catalogue, setting)
     return sheet, found, catalogue, request.param.with_suffix(".md").read_text(encoding="utf-8")
 
 
@@ -85,9 +95,9 @@ def check(name, found, expected, words):
         assert abs(found / UNITS[unit] - value) <= half + 1e-9, f"{name}: {found / UNITS[unit]} is not {expected}"
 
 
-def test_three_sheets():
+def test_five_sheets():
     assert [path.stem for path in SHEETS] == [path.stem for path in sorted(FOLDER.glob("*.md"))]
-    assert len(SHEETS) == 3
+    assert len(SHEETS) == 5
 
 
 def test_every_quantity_of_the_sheet(worked):
@@ -95,8 +105,10 @@ def test_every_quantity_of_the_sheet(worked):
     for name, expected in sheet["expected"].items():
         bundle, field = name.split(".")
         values = getattr(getattr(found, bundle), field)[0]
-        if name == "stacks.parts":
-            assert [catalogue.ring[part].id for part in values if part >= 0] == expected
+        if name in PARTS:
+            stock = getattr(catalogue, PARTS[name])
+            chosen = [stock[part].id for part in np.atleast_1d(values) if part >= 0]
+            assert chosen == ([expected] if isinstance(expected, str) else expected)
             continue
         words = quantities_of(type(getattr(found, bundle)))[field].words
         if isinstance(expected, list):
@@ -132,6 +144,8 @@ def test_the_sheet_that_people_read_says_the_same(worked):
         row = row_of(name)
         if name == "stacks.parts":
             assert row.endswith(f"| {' '.join(expected)} |")
+        elif name == "stacks.turn":
+            assert row.endswith(f"| {', '.join(turn for turn in expected if turn != 'unknown')} |")
         elif isinstance(expected, list):
             alone = len(set(expected)) == 1
             table = row if alone else text[text.index(row) :].split("\n\n")[0]
