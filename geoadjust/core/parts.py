@@ -64,7 +64,7 @@ class RingPart(Table):
 
         Examples
         --------
-        >>> RingPart("t", thin=0.020, thick=0.040, outside_diameter=0.8).taper
+        >>> round(RingPart("t", thin=0.020, thick=0.040, outside_diameter=0.8).taper, 6)
         0.025
         """
         if self.thickness is not None or not self.outside_diameter:
