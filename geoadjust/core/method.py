@@ -201,7 +201,7 @@ def _try_rings(case: Case, open_: Mask, notes: Notes) -> Tried:
     thick = (case.chimneys.height_min >= rules.min_part - SLACK) | (stacks.count == 0)
     found = stacks.count >= 0
     asked = open_ & case.stacked() & known
-    notes.add("taper_past_limit", asked & ~level, tilt, most)
+    notes.add("taper_past_limit", asked & ~level & ~found, tilt, most)
     borne = bears(case.demand, rules, case.catalogue)
     notes.add("foot_off_bearing", asked & ~found & ~borne & bool(case.catalogue.ring))
     notes.add("no_ring_slope", asked & ~found & borne & level & ~np.isfinite(stacks.nearest), tilt)

@@ -58,7 +58,7 @@ def plan_milling(
     before = rules.sequence == "raise_before_paving"
     bump = np.maximum(above if before else high - down, 0.0)
     worked = (milling | before) & (structures.paved != 0)
-    unknown = milling & (lower_by > 0) & (how < 0)
+    unknown = milling & (lower_by > SLACK) & (how < 0)
     return Millings(
         milled=np.where(milling, edge_plane(roads.milled, edge)[:, 0], np.nan),
         lower_by=lower_by,

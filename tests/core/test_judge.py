@@ -334,12 +334,7 @@ def test_outside_the_paving_a_break_is_no_matter(make_structures, make_roads, fi
         (0.0, 0.299, True),  # a line square to the 600 mm
         (np.pi / 2, 0.199, True),  # square to the 400 mm
         (0.0, 0.361, False),  # beyond the corners
-        pytest.param(
-            np.pi / 2, 0.3, False,
-            marks=pytest.mark.xfail(
-                strict=True, reason="judge.py note_rims: reach() is the half diagonal, not the support across the fold"
-            ),
-        ),
+        (np.pi / 2, 0.3, False),
     ],
 )  # fmt: skip
 def test_a_break_under_a_rectangle(make_structures, make_roads, find, azimuth, offset, under):

@@ -364,6 +364,30 @@ def test_rings_up_to_the_slope_that_two_tapers_make(make_structures, make_roads,
         assert found.notes()["taper_past_limit"] == near((100 * slope, 6.0))
 
 
+@pytest.mark.parametrize(
+    ("slope", "reason"),
+    [(0.04 + HAIR, None), (0.04 - HAIR, "no_ring_slope"), (0.06 - HAIR, None), (0.06 + HAIR, "no_ring_slope"),
+     (0.11 + HAIR, "taper_past_limit")],
+)  # fmt: skip
+def test_no_rings_where_no_stack_makes_the_slope_though_steeper_ones_are_made(
+    make_structures, make_roads, find, slope, reason
+):
+    """45 mm over 900 mm are 5 %, turned one way only: one ring makes 4 to 6 %, two make 9 to 11 %, none in between.
+
+    42.5 mm, two joints, and half the wedge of 9 mm that bedding makes of the 1 %: 59 mm. 20 mm of wedge make 3.2 %.
+    """
+    tapered = RingPart("T", thin=0.02, thick=0.065, outside_diameter=0.9, turn_step=360.0)
+    structures = make_structures(bearing=100 - 0.2 * np.sqrt(1 + slope**2) - 0.059)
+    rules = RuleSet(min_part=0.0)
+    found = find(structures, make_roads(slope_north=slope), catalogue=Catalogue(ring=(tapered,)), rules=rules)
+    assert (method_of(found) == "rings") == (reason is None)
+    assert {"no_ring_slope", "taper_past_limit", "no_ring_stack"} & set(found.notes()) == (
+        {reason} if reason else set()
+    )
+    if reason == "no_ring_slope":
+        assert found.notes()[reason][0] == near(100 * slope)
+
+
 def test_no_ring_stack_tells_the_nearest(make_structures, find):
     found = find(make_structures(bearing=99.7), catalogue=PARTS)  # 100 mm: 87 and 112 are to be had
     assert method_of(found) == "adjust"

@@ -8,14 +8,19 @@ import pytest
 from geoadjust.core.columns import METHODS, concat, equal, take
 from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.judge import Setting
-from geoadjust.core.parts import Catalogue, RingPart, RiserPart
+from geoadjust.core.parts import Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.plan import Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.uncertainty import Accuracy
 
 PARTS = Catalogue(
-    ring=tuple(RingPart(f"R{mm}", mm / 1000) for mm in (25, 38, 50, 75, 100)), riser=(RiserPart("U40", 0.04),)
+    ring=(
+        *(RingPart(f"R{mm}", mm / 1000) for mm in (25, 38, 50, 75, 100)),
+        RingPart("T", thin=0.02, thick=0.036, outside_diameter=0.75),
+    ),
+    riser=(RiserPart("U40", 0.04),),
+    liner=(LinerPart("L", outside_diameter=0.66, inside_diameter=0.6),),
 )
 N = 24
 
@@ -40,7 +45,11 @@ def street(make_structures, make_grid):
     structures = make_structures(
         N,
         row=number + 100,
-        kind=np.where(number % 7 == 3, 1, np.where(number % 11 == 5, 4, 0)),
+        kind=np.where(number % 7 == 3, 1, np.where(number % 11 == 5, 4, np.where(number % 12 == 2, 2, 0))),
+        travel=np.where(number == 2, 0.5, 0.0),
+        floating=number == 8,
+        flange_inside_diameter=0.6,
+        ridge_diameter=np.where(number % 8 == 7, np.nan, 0.0),
         axis=np.where(number % 5 == 2, np.nan, rng.uniform(0, 2 * np.pi, N)),
         rim=np.where(number % 3 == 0, 100 + rng.normal(0, 0.02, N), np.nan),
         gap=np.where(number % 4 == 1, rng.normal(0, 0.01, N), np.nan),
@@ -131,7 +140,9 @@ def test_the_street_holds_all_sorts(street):
     """Otherwise equality above would say little."""
     structures, grid = street
     found = run(structures, [grid])
-    assert {METHODS[index] for index in found.verdicts.method} >= {"monument", "rings", "adjust", "unknown"}
+    assert {METHODS[index] for index in found.verdicts.method} >= {
+        "monument", "rings", "liner", "extend", "replace_top", "float", "adjust", "unknown"
+    }  # fmt: skip
     assert {-1, 0, 1} == set(found.existing.shape.tolist())
     assert set(found.rims.rim_basis.tolist()) == {0, 1, 2, 3}
     assert {FLAGS[code].code for code in found.reasons.code} >= {

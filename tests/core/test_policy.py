@@ -269,7 +269,6 @@ def test_an_old_stack_that_has_the_slope_takes_one_more_flat_ring(make_structure
     assert found.notes(1)["taper_past_limit"] == near((5.0, 100 * (0.02 / 0.9 + 0.01)), 1e-6)
 
 
-@pytest.mark.xfail(strict=True, reason="method.py _try_rings: taper_past_limit is noted where added rings were found")
 def test_where_rings_are_added_it_is_not_said_that_there_are_none(make_structures, make_roads, find):
     found = on_a_steep_road(make_structures, make_roads, find)
     assert "taper_past_limit" not in found.notes(0)
