@@ -24,11 +24,7 @@ PARTS = Catalogue(ring=(RingPart("R", 0.05),), riser=(RiserPart("U", 0.04),))
 SEATED = Catalogue(riser=(RiserPart("U", 0.04, seat_diameter=0.6),))
 NARROW = Catalogue(ring=(RingPart("R", 0.05, outside_diameter=0.95, inside_diameter=0.88),))
 LINED = Catalogue(liner=(LinerPart("L", outside_diameter=0.8, inside_diameter=0.7, height=0.15),))
-STEEP = Catalogue(ring=(RingPart("T", thin=0.014, thick=0.086, outside_diameter=0.9, inside_diameter=0.61),))
-FIXED = Catalogue(ring=(RingPart("T", thin=0.02, thick=0.065, outside_diameter=0.9, turn_step=360.0),))
 OTHER_PARTS = {
-    "no_ring_slope": FIXED,
-    "no_ring_slope": STEEP,
     "seat_unknown": SEATED, "no_riser_seats": SEATED, "foot_off_bearing": NARROW, "liner_does_not_clear": LINED,
     "liner_unchecked": LINED, "liner_too_short": LINED, "liner_too_long": LINED,
 }  # fmt: skip
@@ -95,9 +91,7 @@ CASES = {
     "no_riser_seats": ({"overlay": 0.04, "seat_diameter": 0.5}, {}, {}),
     "riser_not_allowed": ({"overlay": 0.04, "riser_present": 1}, {}, {}),
     "no_ring_stack": ({"bearing": 99.7}, {}, {}),
-    "no_ring_slope": ({"bearing": 99.7}, {"slope_east": 0.05}, {"max_rings": 1}),
     "taper_past_limit": ({"bearing": 99.7}, {"slope_east": 0.05}, {}),
-    "no_ring_slope": ({"bearing": 99.6}, {"slope_north": 0.036}, {}),
     "foot_off_bearing": ({"bearing": 99.7}, {}, {}),
     "liner_does_not_clear": ({"bearing": 99.7, "flange_inside_diameter": 0.6, "ridge_diameter": 0.75}, {}, {}),
     "liner_unchecked": ({"bearing": 99.7}, {}, {}),
