@@ -142,6 +142,13 @@ FLAGS: tuple[Flag, ...] = (
         "A plate would stand {value} into the milling: neither rings nor plate get it out of the way.",
     ),
     Flag(
+        "plate_has_no_seat",
+        WARN,
+        REVIEW,
+        "mm",
+        "The opening of {value} is too wide for the plate: the machine has to mill round the casting.",
+    ),
+    Flag(
         "plate_seat_unknown",
         INFO,
         ORDER,

@@ -172,15 +172,21 @@ def note_rims(notes: Notes, structures: Structures, rims: Rims, roads: Roads, ru
 def note_milling(notes: Notes, case: Case) -> None:
     """What must happen before the milling, and what traffic meets in between; only for castings that are ours."""
     structures, millings, rules = case.structures, case.millings, case.rules
-    ours = ~structures.other_owner & (structures.kind != KINDS.index("monument"))
+    ours = _ours(structures)
     down = ours & (millings.lower_by > 0)
-    notes.add("lower_before_milling", down, millings.lower_by)
     around = down & (millings.lower_how == LOWER_HOW.index("mill_around"))
+    notes.add("lower_before_milling", down & ~around, millings.lower_by)
     notes.add("plate_too_high", around & (millings.plate_high > 0), millings.plate_high)
+    notes.add("plate_has_no_seat", around & ~(millings.plate_high > 0), structures.bearing_inside_diameter)
     plated = down & (millings.lower_how == LOWER_HOW.index("casting_out_and_plate"))
     notes.add("plate_seat_unknown", plated & np.isnan(structures.bearing_inside_diameter))
     notes.add("bump_to_traffic", ours & (millings.bump > rules.max_bump), millings.bump, rules.max_bump)
     notes.add("hole_to_traffic", ours & (millings.hole > rules.max_hole), millings.hole, rules.max_hole)
+
+
+def _ours(structures: Structures) -> NDArray[np.bool_]:
+    """Castings that we work on: neither monuments nor somebody else's."""
+    return np.asarray(~structures.other_owner & (structures.kind != KINDS.index("monument")))
 
 
 def note_castings(notes: Notes, structures: Structures, rims: Rims, chimneys: Chimneys, rules: RuleSet) -> None:
@@ -231,6 +237,7 @@ def note_results(notes: Notes, case: Case, results: Results) -> None:
     step = np.maximum(results.gap_max, -results.gap_min)
     found = {"grade_past_limit": grade, "cross_slope_past_limit": cross, "edge_past_limit": step}
     limits = (rules.max_grade, rules.max_cross_slope, rules.max_edge_gap)
+    worked = _ours(case.structures) & (case.structures.paved != 0)
     for (code, value), limit in zip(found.items(), limits, strict=True):
         if limit is not None:
-            notes.add(code, np.abs(value) > limit + 1e-6, value, limit)
+            notes.add(code, worked & (np.abs(value) > limit + 1e-6), value, limit)

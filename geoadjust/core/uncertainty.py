@@ -160,7 +160,8 @@ class _Parts:
 def _shift(road: RoadModels, sources: tuple[float, ...]) -> Floats:
     """Variance of the shift of the surface that each structure was read from; NaN = not stated."""
     sd = np.array([*sources, np.nan])
-    return np.asarray(sd[np.where(road.source >= 0, road.source, len(sources))] ** 2)
+    told = (road.source >= 0) & (road.source < len(sources))
+    return np.asarray(sd[np.where(told, road.source, len(sources))] ** 2)
 
 
 def height_variance(road: RoadModels) -> Floats:

@@ -24,7 +24,9 @@ PARTS = Catalogue(ring=(RingPart("R", 0.05),), riser=(RiserPart("U", 0.04),))
 SEATED = Catalogue(riser=(RiserPart("U", 0.04, seat_diameter=0.6),))
 NARROW = Catalogue(ring=(RingPart("R", 0.05, outside_diameter=0.95, inside_diameter=0.88),))
 LINED = Catalogue(liner=(LinerPart("L", outside_diameter=0.8, inside_diameter=0.7, height=0.15),))
+FIXED = Catalogue(ring=(RingPart("T", thin=0.014, thick=0.086, outside_diameter=0.9, inside_diameter=0.61),))
 OTHER_PARTS = {
+    "no_ring_slope": FIXED,
     "seat_unknown": SEATED, "no_riser_seats": SEATED, "foot_off_bearing": NARROW, "liner_does_not_clear": LINED,
     "liner_unchecked": LINED, "liner_too_short": LINED, "liner_too_long": LINED,
 }  # fmt: skip
@@ -56,6 +58,7 @@ CASES = {
     "bump_to_traffic": ({"overlay": 0.05}, {}, {"sequence": "raise_before_paving"}),
     "hole_to_traffic": ({"mill": 0.04, "overlay": 0.05}, {}, {}),
     "plate_too_high": ({"mill": 0.04, "overlay": 0.05, "casting_height": 0.06}, {}, {}),
+    "plate_has_no_seat": ({"mill": 0.04, "overlay": 0.05, "bearing_inside_diameter": 1.2}, {}, {}),
     "plate_seat_unknown": ({"mill": 0.04, "overlay": 0.05}, {}, {}),
     "grade_past_limit": ({}, {"slope_north": 0.08}, {"max_grade": 0.05}),
     "cross_slope_past_limit": ({}, {"slope_east": 0.08}, {"max_cross_slope": 0.05}),
@@ -91,6 +94,7 @@ CASES = {
     "no_riser_seats": ({"overlay": 0.04, "seat_diameter": 0.5}, {}, {}),
     "riser_not_allowed": ({"overlay": 0.04, "riser_present": 1}, {}, {}),
     "no_ring_stack": ({"bearing": 99.7}, {}, {}),
+    "no_ring_slope": ({"bearing": 99.7}, {"slope_east": 0.05}, {"max_rings": 1}),
     "taper_past_limit": ({"bearing": 99.7}, {"slope_east": 0.05}, {}),
     "foot_off_bearing": ({"bearing": 99.7}, {}, {}),
     "liner_does_not_clear": ({"bearing": 99.7, "flange_inside_diameter": 0.6, "ridge_diameter": 0.75}, {}, {}),

@@ -580,10 +580,6 @@ def test_the_condition_matters_where_a_stack_may_stay(make_structures, find, con
         assert {"condition_poor", "condition_unknown"} & set(notes) == expected
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="judge.py note_milling: plate_high is below 0 where a plate only lacks a seat, so nothing is told",
-)
 def test_it_is_told_why_the_machine_has_to_go_round(make_structures, find):
     """Nothing but an opening of 1.2 m under a plate of 0.9 m: the notes differ by more than what traffic meets."""
     traffic = {"bump_to_traffic", "hole_to_traffic"}

@@ -412,7 +412,6 @@ def test_scatter_goes_with_its_surface(make_structures, make_grid):
     assert found.existing.noise.tolist() == near([0.003 / np.sqrt(0.95), 0.008 / np.sqrt(0.95 * 0.25)])
 
 
-@pytest.mark.xfail(strict=True, raises=IndexError, reason="uncertainty.py _shift: fewer accuracies than surfaces")
 def test_a_surface_that_states_no_accuracy_has_an_unknown_one(make_structures, make_grid):
     """The second surface is used; what is said of none, or of the first one alone, leaves its shift unknown."""
     lost = np.array([True])
