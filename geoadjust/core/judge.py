@@ -34,6 +34,7 @@ from geoadjust.core.result import measure_result, planned_plane, target_plane
 from geoadjust.core.rim import Roads, frame_edges
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
+from geoadjust.core.shelf import SLACK
 from geoadjust.core.uncertainty import Accuracy, measure_uncertainty, readiness
 
 Floats = NDArray[np.float64]
@@ -80,7 +81,7 @@ def judge(case: Case, roads: Roads, setting: Setting) -> Judgement:
     planned = planned_plane(case.rims, case.stacks, method, riser, case.catalogue)
     results = measure_result(case.structures, roads, planned)
     note_results(notes, case, results)
-    known = measure_uncertainty(case, roads, setting.accuracy, design=setting.design)
+    known = measure_uncertainty(case, roads, setting.accuracy, design=setting.design, cross_slope=setting.cross_slope)
     notes.add("accuracy_unknown", np.isfinite(case.rims.raise_) & np.isnan(known.raise_sd))
     ready = np.maximum(notes.worst(READINESS, ORDER), readiness(case, known, method, nearest_riser(case)[1]))
     lost = ~np.isfinite(case.rims.raise_) & ~np.isfinite(case.chimneys.height)
@@ -173,7 +174,7 @@ def note_milling(notes: Notes, case: Case) -> None:
     """What must happen before the milling, and what traffic meets in between; only for castings that are ours."""
     structures, millings, rules = case.structures, case.millings, case.rules
     ours = _ours(structures)
-    down = ours & (millings.lower_by > 0)
+    down = ours & (millings.lower_by > SLACK)
     around = down & (millings.lower_how == LOWER_HOW.index("mill_around"))
     notes.add("lower_before_milling", down & ~around, millings.lower_by)
     notes.add("plate_too_high", around & (millings.plate_high > 0), millings.plate_high)

@@ -7,6 +7,7 @@ differences on that surface; its noise averages out over the ring. One sd each, 
     raise, basis gap or flush       gap^2 + mill^2 + overlay^2                      (surface, fit and place cancel)
     raise, basis surveyed           target^2 + rim^2     (no shift where rims and surface are of one survey)
     with a design surface           both surfaces' shift, fit and place count
+    milled to a profile             and the slope's sd over the way to the crown line
     chimney from a bearing          target^2 + bearing^2 + casting^2
     chimney from rim - measure_down raise^2 + tape^2 + casting^2; from a road level: target against that level
     chimney from the old chimney    raise^2 + tape^2 (+ two castings where another one takes the place)
@@ -28,11 +29,12 @@ from geoadjust.core.columns import (
     REFERENCES,
     RIM_BASES,
     RoadModels,
+    Structures,
     Uncertainties,
 )
 from geoadjust.core.flag_list import MEASURE, ORDER
 from geoadjust.core.method import Case
-from geoadjust.core.paving import stated
+from geoadjust.core.paving import profiled, stated
 from geoadjust.core.probability import Bands, shares
 from geoadjust.core.rim import Roads
 
@@ -60,7 +62,9 @@ class Accuracy:
     """Shift of each surface of a role, in the order of the role's surfaces."""
 
 
-def measure_uncertainty(case: Case, roads: Roads, accuracy: Accuracy, *, design: bool) -> Uncertainties:
+def measure_uncertainty(
+    case: Case, roads: Roads, accuracy: Accuracy, *, design: bool, cross_slope: float | None = None
+) -> Uncertainties:
     """Standard deviations and probabilities of each structure.
 
     Parameters
@@ -69,12 +73,14 @@ def measure_uncertainty(case: Case, roads: Roads, accuracy: Accuracy, *, design:
     roads : their road models
     accuracy : of the sources
     design : the finished road is a surface of its own
+    cross_slope : of the milled road, where milling follows a profile [m/m]
 
     Returns
     -------
     Uncertainties; NaN where something that matters is unknown
     """
     parts = _Parts(case, roads, accuracy, design)
+    parts.paving = parts.paving + carried_variance(case.structures, roads.existing, cross_slope)
     raise_sd = np.sqrt(parts.raise_())
     chimney_sd = np.sqrt(parts.chimney())
     bands = Bands.of(case)
@@ -167,6 +173,15 @@ def _shift(road: RoadModels, sources: tuple[float, ...]) -> Floats:
 def height_variance(road: RoadModels) -> Floats:
     """Variance of the road's height at the cover from the noise of the samples [m^2]."""
     return np.asarray(road.covariance[:, 0, 0] * _scaled(road))
+
+
+def carried_variance(structures: Structures, road: RoadModels, cross_slope: float | None) -> Floats:
+    """Variance of today's road at the crown line against that at the cover [m^2]: the slope's, over the way there."""
+    sin, cos = np.sin(structures.axis), np.cos(structures.axis)
+    c = road.covariance
+    across = c[:, 1, 1] * cos**2 - 2 * c[:, 1, 2] * sin * cos + c[:, 2, 2] * sin**2
+    carried = across * _scaled(road) * structures.crown_offset**2
+    return np.where(profiled(structures, cross_slope), carried, 0.0)
 
 
 def _scaled(road: RoadModels) -> Floats:

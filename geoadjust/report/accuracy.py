@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from geoadjust.core.columns import BEARING_SOURCES, REFERENCES
 from geoadjust.report.facts import Facts
-from geoadjust.report.numbers import mm, pure
+from geoadjust.report.numbers import degrees, mm, pure
 from geoadjust.report.page import Page
 from geoadjust.report.shapes import squares
 
@@ -134,7 +134,28 @@ def _add_paving(page: Page, total: Sum) -> Sum:
     for name in ("mill", "overlay"):
         if facts.stated(f"structures_{name}") > 0:
             total.and_one(page, name, f"finished.{name}_accuracy")
-    return total
+    return _add_carried(page, total) if facts.profiled else total
+
+
+def _add_carried(page: Page, total: Sum) -> Sum:
+    """Today's road at the crown line: its slope across the street, over the way there."""
+    facts = page.facts
+    ee, en, nn = (facts.model(f"finished_covariance_{index}") for index in ("11", "12", "22"))
+    name = "slope of the road over the way to the crown line"
+    carried = page.line(
+        name,
+        "variance of the slope across the street, per metre * (metres to the line)^2 * (noise / scale)^2",
+        "({ee} * cos({a})^2 - 2 * ({en}) * sin({a}) * cos({a}) + {nn} * sin({a})^2) * ({o})^2 * ({noise} / {scale})^2",
+        "mm2",
+        ee=squares(ee),
+        en=squares(en),
+        nn=squares(nn),
+        a=degrees(math.radians(facts.value("axis_deg"))),
+        o=pure(facts.model("structures_crown_offset")),
+        noise=mm(facts.model("existing_noise")),
+        scale=mm(facts.model("existing_scale")),
+    )
+    return total.add(name, carried)
 
 
 def _target(page: Page, facts: Facts) -> Sum:

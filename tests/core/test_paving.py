@@ -241,15 +241,7 @@ def test_a_profile_beside_a_uniform_row_moves_nothing(make_structures, make_grid
 
 @pytest.mark.parametrize(
     "offset",
-    [
-        0.0,
-        pytest.param(
-            2.5,
-            marks=pytest.mark.xfail(
-                strict=True, reason="uncertainty.py: the road's slope error over the way to the crown line is left out"
-            ),
-        ),
-    ],
+    [0.0, 2.5],
 )
 def test_the_raise_is_as_sure_as_the_road_at_the_crown_line(make_structures, make_grid, offset):
     """Simulation: cells of 0.5 m, 6 mm of noise; gaps known to 2 mm, nothing else in doubt.
