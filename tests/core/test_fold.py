@@ -191,7 +191,7 @@ def test_a_noisy_break_is_scipys(roads, case):
 
 def test_where_nothing_is_found_everything_is_nought(roads):
     found = folds(covers(roads, roads.plane(0.0, 0.02, 0.03), n=3, noise=0.002))
-    for name in ("found", "planes", "change", "azimuth", "offset", "weight"):
+    for name in ("found", "planes", "change", "azimuth", "offset", "weight", "cofactor"):
         assert not getattr(found, name).any()
     assert (found.lift(np.ones((3, 4)), np.ones((3, 4))) == 0).all()
 
@@ -208,7 +208,7 @@ def test_splitting_rows_changes_no_bit(roads):
     for size in (1, 7):
         for i in range(0, n, size):
             some = find_folds(*(part[i : i + size] for part in parts), step=0.028, floor=0.006)
-            for name in ("found", "planes", "change", "azimuth", "offset", "weight"):
+            for name in ("found", "planes", "change", "azimuth", "offset", "weight", "cofactor"):
                 assert np.array_equal(getattr(whole, name)[i : i + size], getattr(some, name)), name
 
 

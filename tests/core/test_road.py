@@ -676,7 +676,7 @@ def test_covariance_of_a_broken_road_is_that_along_the_frame(roads, shape):
     found = edge_plane(models, edge)
     variance = np.einsum("naa->na", models.covariance) * (models.noise / models.scale)[:, None] ** 2
     assert found.std(axis=0) == pytest.approx(np.sqrt(variance.mean(axis=0)), rel=0.08)
-    # and so do its heights 0.4 m off in eight directions: without the correlations they would be up to a quarter off
+    # and so do its heights 0.4 m off in eight directions: without the correlations some would be 15 to 30 % off
     turn = np.arange(8) * np.pi / 4
     basis = np.stack([np.ones(8), 0.4 * np.sin(turn), 0.4 * np.cos(turn)], axis=1)
     said = models.covariance * ((models.noise / models.scale) ** 2)[:, None, None]

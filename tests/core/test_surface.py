@@ -247,6 +247,21 @@ def test_a_side_leaves_half_of_the_ring(roads, turn):
     assert half.pattern[0] == pytest.approx(whole.pattern[0] / 2, rel=0.03)
 
 
+def test_holes_on_the_side_count_in_its_pattern_and_holes_behind_do_not(roads):
+    # the street lies east: the pattern is that of the whole half, and only a hole in it takes coverage away
+    place, side = {"matrix": 0.1, "column": 0.3, "row": 0.1}, np.array([np.pi / 2])
+    whole = roads.make_surface(roads.plane(10.0), **place)
+    ahead = roads.make_surface(roads.plane(10.0), hole=lambda e, n: e > 0.9, **place)
+    behind = roads.make_surface(roads.plane(10.0), hole=lambda e, n: e < -0.9, **place)
+    full, part, same = (s.samples(roads.flange(s), RING, side) for s in (whole, ahead, behind))
+    assert full.pattern.tolist() == part.pattern.tolist() == same.pattern.tolist()
+    lost = np.isfinite(full.height) & ~np.isfinite(part.height)
+    assert np.array_equal(lost, np.isfinite(full.height) & (full.east > 0.9))
+    assert lost.sum() > 50
+    assert modelled(roads, part).coverage == pytest.approx(1 - lost.sum() / full.pattern, abs=1e-12)
+    assert modelled(roads, same).coverage.tolist() == [1.0]
+
+
 def test_a_kerb_behind_an_inlet_is_not_read(roads):
     # the street lies east; a kerb of 150 mm beyond 0.6 m west leaves the half ring a plane without a sample left out
     z = roads.raised(roads.plane(10.0, -0.02, 0.01), 0.15, roads.beyond(3 * np.pi / 2, 0.6))
