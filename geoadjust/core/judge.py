@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.case import Case
 from geoadjust.core.chimney import bearing_believed, is_depth
 from geoadjust.core.columns import (
     CONDITIONS,
@@ -28,7 +29,7 @@ from geoadjust.core.columns import (
 from geoadjust.core.edge import extreme_gaps
 from geoadjust.core.flag_list import INFO, ORDER, UNKNOWN
 from geoadjust.core.flags import READINESS, SEVERITY, Notes
-from geoadjust.core.method import Case, choose_actions, choose_methods, nearest_riser
+from geoadjust.core.method import choose_actions, choose_methods, nearest_riser
 from geoadjust.core.paving import PROFILE_REACH, profiled
 from geoadjust.core.result import measure_result, planned_plane, target_plane
 from geoadjust.core.rim import Roads, frame_edges

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.case import Case
 from geoadjust.core.columns import KINDS
 from geoadjust.core.flags import Notes
 from geoadjust.core.shelf import SLACK
 from geoadjust.core.stack import tallest
-
-if TYPE_CHECKING:
-    from geoadjust.core.method import Case
 
 Mask = NDArray[np.bool_]
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.bar import read_bars
+from geoadjust.core.case import Case
 from geoadjust.core.chimney import build_chimneys
 from geoadjust.core.columns import (
     METHODS,
@@ -34,7 +35,6 @@ from geoadjust.core.cut import make_cuts
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.judge import Judgement, Setting, judge
 from geoadjust.core.liner import choose_liners
-from geoadjust.core.method import Case
 from geoadjust.core.milling import plan_milling
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.paving import lay_bars, mill_roads, profiled, shifted, stated

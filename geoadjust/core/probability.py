@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.case import Case
 from geoadjust.core.columns import CONDITIONS, KINDS, RIM_BASES
-from geoadjust.core.method import NO_CHANGE, Case, riser_seats
+from geoadjust.core.method import NO_CHANGE, riser_seats
 from geoadjust.core.normal import union_probability
 from geoadjust.core.result import riser_lift
 from geoadjust.core.rim import frame_edges

@@ -23,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.case import Case
 from geoadjust.core.columns import (
     BEARING_SOURCES,
     METHODS,
@@ -33,7 +34,6 @@ from geoadjust.core.columns import (
     Uncertainties,
 )
 from geoadjust.core.flag_list import MEASURE, ORDER
-from geoadjust.core.method import Case
 from geoadjust.core.paving import profiled, stated
 from geoadjust.core.probability import Bands, shares
 from geoadjust.core.rim import Roads
