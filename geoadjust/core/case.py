@@ -21,6 +21,11 @@ STACKED = (KINDS.index("manhole"), KINDS.index("handhole"))
 """Kinds whose castings stand on a chimney that is built by calculation."""
 
 
+def has_chimney(structures: Structures) -> Mask:
+    """Where a chimney carries the casting: neither a valve's sliding top nor a casting that floats in the pavement."""
+    return np.asarray(~structures.floating & (structures.kind != KINDS.index("valve")))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Case:
     """All that is known of the structures when the method is chosen."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.case import Case
+from geoadjust.core.case import Case, has_chimney
 from geoadjust.core.chimney import bearing_believed, is_depth
 from geoadjust.core.columns import (
     CONDITIONS,
@@ -31,8 +31,8 @@ from geoadjust.core.flag_list import INFO, ORDER, UNKNOWN
 from geoadjust.core.flags import READINESS, SEVERITY, Notes
 from geoadjust.core.method import choose_actions, choose_methods, nearest_riser
 from geoadjust.core.paving import PROFILE_REACH, profiled
-from geoadjust.core.result import measure_result, planned_plane, target_plane
-from geoadjust.core.rim import Roads, frame_edges
+from geoadjust.core.result import measure_result, planned_plane
+from geoadjust.core.rim import Roads, frame_edges, target_plane
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.shelf import SLACK
@@ -201,7 +201,7 @@ def note_castings(notes: Notes, structures: Structures, rims: Rims, chimneys: Ch
     deep = is_depth(structures, rules)
     notes.add("measure_down_is_depth", deep, structures.measure_down, rules.max_measure_down)
     notes.add("measure_down_from_missing", down & ~deep & (structures.measure_down_from < 0))
-    borne = ~structures.floating & (structures.kind != KINDS.index("valve"))
+    borne = has_chimney(structures)
     notes.add("bearing_missing", borne & ~np.isfinite(chimneys.bearing))
     notes.add("chimney_total_unknown", borne & ~np.isfinite(chimneys.height) & np.isfinite(chimneys.change))
     no_height = ~np.isfinite(structures.casting_height) | ~np.isfinite(structures.new_casting_height)

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.case import Case
-from geoadjust.core.columns import KINDS
+from geoadjust.core.case import Case, has_chimney
 from geoadjust.core.flags import Notes
 from geoadjust.core.shelf import SLACK
 from geoadjust.core.stack import tallest
@@ -21,7 +20,7 @@ def past_limits(case: Case, open_: Mask, notes: Notes) -> Mask:
     than allowed. The kinds that have no chimney pass none.
     """
     chimneys, rules = case.chimneys, case.rules
-    open_ = open_ & (case.structures.kind != KINDS.index("valve")) & ~case.structures.floating
+    open_ = open_ & has_chimney(case.structures)
     known = np.isfinite(chimneys.height)
     tall = np.where(known, chimneys.height_max, chimneys.change_max)
     over = tall > rules.max_chimney + SLACK

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from geoadjust.core.columns import LOWER_HOW, Millings, Rims, Structures
 from geoadjust.core.edge import edge_plane, extreme_gaps
 from geoadjust.core.paving import profiled, stated
-from geoadjust.core.rim import Roads, frame_edges
+from geoadjust.core.rim import Roads, existing_plane, frame_edges, target_plane
 from geoadjust.core.rules import RuleSet
 
 Floats = NDArray[np.float64]
@@ -45,14 +45,12 @@ def plan_milling(
     """
     edge = frame_edges(structures)
     milling = ((stated(structures.mill) > 0) | profiled(structures, cross_slope)) & (structures.paved != 0)
-    today = np.column_stack([rims.existing_rim, rims.existing_slope_east, rims.existing_slope_north])
-    low, high = extreme_gaps(today, roads.milled, edge)
+    low, high = extreme_gaps(existing_plane(rims), roads.milled, edge)
     nothing = np.where(np.isfinite(high), 0.0, np.nan)
     lower_by = np.where(milling, np.maximum(high + rules.milling_clearance, 0.0), nothing)
     on_stack, room = plate_rooms(structures, rims, rules)
     how = _how(structures, lower_by, room, plate_seats(structures, rules))
-    target = np.column_stack([rims.target, rims.target_slope_east, rims.target_slope_north])
-    _, above = extreme_gaps(target, roads.milled, edge)
+    _, above = extreme_gaps(target_plane(rims), roads.milled, edge)
     plate = np.where(on_stack >= lower_by - SLACK, on_stack, room)
     down = np.select([how == RINGS_OUT, how == PLATE], [lower_by, plate], 0.0)
     before = rules.sequence == "raise_before_paving"

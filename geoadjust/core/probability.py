@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.case import Case
-from geoadjust.core.columns import CONDITIONS, KINDS, RIM_BASES
+from geoadjust.core.case import Case, has_chimney
+from geoadjust.core.columns import CONDITIONS, RIM_BASES
 from geoadjust.core.method import NO_CHANGE, riser_seats
 from geoadjust.core.normal import union_probability
 from geoadjust.core.result import riser_lift
@@ -95,8 +95,7 @@ def shares(case: Case, bands: Bands, raise_sd: Floats, chimney_sd: Floats) -> di
     past = _past(case, mean, raise_sd, chimney_sd, low, high) - either
     past = np.where(np.isfinite(past), np.clip(past, 0.0, 1.0), np.where(np.isfinite(either), 0.0, np.nan))
     past = np.where(np.isfinite(case.chimneys.height) & np.isnan(chimney_sd), np.nan, past)
-    valve = case.structures.kind == KINDS.index("valve")
-    past = np.where(valve | case.structures.floating, 0.0 * either, past)
+    past = np.where(has_chimney(case.structures), past, 0.0 * either)
     return {
         "p_keep": keep,
         "p_riser": np.maximum(either - keep, 0.0),

@@ -15,19 +15,9 @@ from geoadjust.core.columns import METHODS, Bars, Results, Rims, RoadModels, Sta
 from geoadjust.core.edge import edge_gaps, edge_plane, extreme_gaps
 from geoadjust.core.outline import Outlines
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.rim import Roads, frame_edges
+from geoadjust.core.rim import Roads, existing_plane, frame_edges, target_plane
 
 Floats = NDArray[np.float64]
-
-
-def existing_plane(rims: Rims) -> Floats:
-    """Today's rim plane, (n, 3): height at the centre [m], slope east, slope north."""
-    return np.column_stack([rims.existing_rim, rims.existing_slope_east, rims.existing_slope_north])
-
-
-def target_plane(rims: Rims) -> Floats:
-    """Target rim plane, (n, 3)."""
-    return np.column_stack([rims.target, rims.target_slope_east, rims.target_slope_north])
 
 
 def riser_lift(height: Floats, rims: Rims) -> Floats:

@@ -96,6 +96,16 @@ def set_rims(structures: Structures, roads: Roads, rules: RuleSet) -> Rims:
     )
 
 
+def existing_plane(rims: Rims) -> Floats:
+    """Today's rim plane, (n, 3): height at the centre [m], slope east, slope north."""
+    return np.column_stack([rims.existing_rim, rims.existing_slope_east, rims.existing_slope_north])
+
+
+def target_plane(rims: Rims) -> Floats:
+    """Target rim plane, (n, 3)."""
+    return np.column_stack([rims.target, rims.target_slope_east, rims.target_slope_north])
+
+
 def uphill_azimuth(plane: Floats) -> Floats:
     """Azimuth of steepest rise [rad] in [0, 2 pi); 0 on a level plane, NaN without one."""
     return np.mod(np.arctan2(plane[:, 1], plane[:, 2]), 2 * np.pi)

@@ -79,8 +79,7 @@ def measure_uncertainty(
     -------
     Uncertainties; NaN where something that matters is unknown
     """
-    parts = _Parts(case, roads, accuracy, design)
-    parts.paving = parts.paving + carried_variance(case.structures, roads.existing, cross_slope)
+    parts = _Parts(case, roads, accuracy, design, cross_slope)
     raise_sd = np.sqrt(parts.raise_())
     chimney_sd = np.sqrt(parts.chimney())
     bands = Bands.of(case)
@@ -95,13 +94,14 @@ def measure_uncertainty(
 class _Parts:
     """Variances [m^2] of the pieces, (n,) each."""
 
-    def __init__(self, case: Case, roads: Roads, accuracy: Accuracy, design: bool) -> None:
+    def __init__(self, case: Case, roads: Roads, accuracy: Accuracy, design: bool, cross_slope: float | None) -> None:
         self.case, self.roads, self.accuracy, self.design = case, roads, accuracy, design
         structures = case.structures
         paved = structures.paved != 0
         mill = np.where(paved & (stated(structures.mill) > 0), accuracy.mill**2, 0.0)
         overlay = np.where(paved & (stated(structures.overlay) > 0), accuracy.overlay**2, 0.0)
-        self.paving = np.zeros(len(structures)) if design else mill + overlay
+        made = mill + overlay + carried_variance(structures, roads.existing, cross_slope)
+        self.paving = np.zeros(len(structures)) if design else made
         self.surveyed = case.rims.rim_basis == RIM_BASES.index("surveyed")
 
     def target(self, *, shift: bool) -> Floats:

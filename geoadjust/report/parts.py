@@ -261,13 +261,6 @@ def _tell_clearances(page: Page, liner: LinerPart) -> None:
         page.rule(mm(inside), ">=", "bearing inside / 2", mm(bearing_in / 2))
 
 
-def cut_radius(facts: Facts, liner: LinerPart) -> float:
-    """Radius of the cut edge's swing [m]."""
-    if facts.rules.cut_style == "in_plane":
-        return liner.outside_diameter / 2
-    return (liner.outside_diameter + liner.inside_diameter) / 4
-
-
 def tell_cut_radius(page: Page, liner: LinerPart, slope: float) -> tuple[float, float]:
     """Lines of the radius of the cut edge's swing, and of what a level face takes off the height on the axis [m]."""
     facts = page.facts

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from geoadjust.core.columns import METHODS
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart, RiserPart
-from geoadjust.core.result import existing_plane, measure_result, planned_plane, riser_lift, target_plane
-from geoadjust.core.rim import Roads
+from geoadjust.core.result import measure_result, planned_plane, riser_lift
+from geoadjust.core.rim import Roads, existing_plane, target_plane
 from geoadjust.core.rules import RuleSet
 
 SLOPES = st.floats(-0.1, 0.1)
