@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -29,10 +30,12 @@ class Group(click.Group):
             return super().invoke(ctx)
         except GeoadjustError as error:
             _tell(error)
+            _tell_notes(error)
             ctx.exit(error.exit_code)
-        except KeyboardInterrupt:
+        except KeyboardInterrupt as error:
             click.echo("interrupted; nothing was replaced", err=True)
-            ctx.exit(130)
+            _tell_notes(error)
+            ctx.exit(143 if isinstance(error, Terminated) else 130)
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             ctx.exit(0)
@@ -46,6 +49,29 @@ def _tell(error: GeoadjustError) -> None:
             click.echo(f"  {_clean(str(fault))}", err=True)
         return
     click.echo(_clean(str(error)), err=True)
+
+
+def _tell_notes(error: BaseException) -> None:
+    for note in getattr(error, "__notes__", ()):
+        click.echo(_clean(note), err=True)
+
+
+class Terminated(KeyboardInterrupt):
+    """The process was asked to end (SIGTERM)."""
+
+
+@contextmanager
+def orderly_end() -> Iterator[None]:
+    """Let SIGTERM unwind the run as Ctrl-C does, so that it can tell what is kept."""
+
+    def end(number: int, frame: object) -> None:
+        raise Terminated
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _clean(text: str) -> str:
@@ -97,21 +123,27 @@ def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]
 @job_options
 @click.option("--overwrite", is_flag=True, help="replace an earlier result in the output folder")
 @click.option("--engine", type=click.Choice(ENGINES), default="serial", show_default=True, help="how chunks are run")
-@click.option("--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="worker processes")
+@click.option(
+    "--workers", type=click.IntRange(1, 256), default=1, show_default=True, help="worker processes of this machine"
+)
+@click.option(
+    "--scheduler", default="", metavar="URL", help="a cluster that is there, for --engine dask: tcp://HOST:PORT"
+)
 @click.option(
     "--chunk", type=click.IntRange(1, 1_000_000), default=4096, show_default=True, help="structures at a time"
 )
+@click.option("--resume", is_flag=True, help="go on with the chunks that an interrupted run has finished")
 @click.option("--strict", is_flag=True, help="exit with 4 where some structures could not be computed")
 @click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
 def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Compute raise, chimney, stack and flags of every structure, and write the output set."""
     from geoadjust.run.schedule import Options, run_schedule
 
-    names = ("overwrite", "engine", "workers", "chunk", "strict")
+    names = ("overwrite", "engine", "workers", "scheduler", "chunk", "resume", "strict")
     chosen = {name: given.pop(name) for name in names}
     parsed = _read_job(job, settings, given)
-    with progress() as show:
-        summary = run_schedule(parsed, Options(**chosen, progress=show, command=tuple(sys.argv[1:])))
+    with orderly_end(), progress() as show:
+        summary = run_schedule(parsed, Options(**chosen, progress=show, note=_note, command=tuple(sys.argv[1:])))
     if as_json:
         click.echo(json.dumps(summary.as_json(), ensure_ascii=False, sort_keys=True))
     else:
@@ -171,6 +203,10 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 
     text = explain_structure(set, structure_id, row=row, out=out)
     click.echo(text if out is None else f"wrote {out}", nl=out is not None)
+
+
+def _note(text: str) -> None:
+    click.echo(_clean(f"note: {text}"), err=True)
 
 
 def _show(summary: dict[str, Any]) -> None:

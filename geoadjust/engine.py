@@ -1,4 +1,4 @@
-"""Ordered map over chunks: serial, or in worker processes. Knows nothing of what a chunk is.
+"""Ordered map over chunks: serial, in worker processes, or on a cluster. Knows nothing of what a chunk is.
 
 Workers are started anew (spawn), never forked: the raster and coordinate libraries do not survive a fork. Only as many
 chunks are under way as keep the workers busy, so memory does not grow with the number of chunks.
@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import closing
 from multiprocessing import get_context
 from typing import TypeVar
+
+from geoadjust.errors import UsageError
 
 T = TypeVar("T")
 R = TypeVar("R")
 
-ENGINES = ("serial", "processes")
+ENGINES = ("serial", "processes", "dask")
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -26,16 +29,20 @@ def map_ordered(
     *,
     engine: str = "serial",
     workers: int = 1,
+    scheduler: str = "",
+    same: Callable[[], Mapping[str, str]] | None = None,
     done: Callable[[], None] = lambda: None,
-) -> Iterator[R]:
+) -> Generator[R, None, None]:
     """Results of a function over chunks, in the order of the chunks.
 
     Parameters
     ----------
     function : importable by name and free of state
     chunks : taken one by one as workers get free
-    engine : serial or processes
-    workers : number of processes; serial takes none
+    engine : serial, processes or dask
+    workers : number of processes; serial takes none, and a cluster that is there has its own
+    scheduler : address of a cluster that is there, for dask; without it a cluster of processes is made for the run
+    same : what every worker of that cluster must have as this process has it, by name; importable by name
     done : called after each chunk
 
     Examples
@@ -43,18 +50,58 @@ def map_ordered(
     >>> list(map_ordered(abs, [-1, 2, -3]))
     [1, 2, 3]
     """
-    results = _serial(function, chunks) if engine == "serial" else _processes(function, chunks, workers)
-    for result in results:
-        done()
-        yield result
+    if engine == "dask":
+        from geoadjust.cluster import map_on_cluster
+
+        alone = dict.fromkeys(THREADS, "1")
+        results = map_on_cluster(
+            function, chunks, workers=workers, scheduler=scheduler, environment=alone, same=same
+        )
+    else:
+        results = _serial(function, chunks) if engine == "serial" else _processes(function, chunks, workers)
+    with closing(results):
+        for result in results:
+            done()
+            yield result
 
 
-def _serial(function: Callable[[T], R], chunks: Iterable[T]) -> Iterator[R]:
+def check_engine(
+    engine: str, *, workers: int = 1, scheduler: str = "", same: Callable[[], Mapping[str, str]] | None = None
+) -> None:
+    """Refuse what `map_ordered` could not do, before any work.
+
+    Raises
+    ------
+    UsageError
+        a scheduler without dask, workers with a scheduler, or no address
+    InputError
+        dask is not installed, no scheduler answers, or its workers differ from this process in what must be the same
+
+    Examples
+    --------
+    >>> check_engine("serial")
+    >>> check_engine("processes", scheduler="tcp://10.0.0.5:8786")
+    Traceback (most recent call last):
+    geoadjust.errors.UsageError: --scheduler goes with --engine dask, not with --engine processes
+    """
+    if scheduler and engine != "dask":
+        raise UsageError(f"--scheduler goes with --engine dask, not with --engine {engine}")
+    if scheduler and workers != 1:
+        raise UsageError("--workers goes without --scheduler: a cluster has as many workers as were started")
+    if engine == "dask":
+        from geoadjust.cluster import check_address, check_cluster
+
+        if scheduler:
+            check_address(scheduler)
+        check_cluster(scheduler, same)
+
+
+def _serial(function: Callable[[T], R], chunks: Iterable[T]) -> Generator[R, None, None]:
     for chunk in chunks:
         yield function(chunk)
 
 
-def _processes(function: Callable[[T], R], chunks: Iterable[T], workers: int) -> Iterator[R]:
+def _processes(function: Callable[[T], R], chunks: Iterable[T], workers: int) -> Generator[R, None, None]:
     saved = {name: os.environ.get(name) for name in THREADS}
     os.environ.update(dict.fromkeys(THREADS, "1"))
     pool = ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn"))

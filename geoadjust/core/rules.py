@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from geoadjust.core.columns import KINDS, POLICIES, RIM_BASES
-from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Table, Word, Words, metres
+from geoadjust.core.settings import Count, Length, Number, Paths, Ratio, Setting, Table, Word, Words, metres
 
 VERTICAL_UNITS = ("m", "ft", "us-ft")
 DIMENSION_UNITS = ("mm", "m", "in", "ft")
@@ -82,7 +82,10 @@ class StructuresTable(Table):
 class SurfaceTable(Table):
     """A road elevation raster."""
 
-    path: Annotated[str, Setting(help="GeoTIFF of road elevations", flag="surface")]
+    path: Annotated[
+        str | tuple[str, ...],
+        Paths(help="GeoTIFF of road elevations; or its tiles: a folder, a list, a .txt or an index", flag="surface"),
+    ]
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     crs: Annotated[
@@ -114,7 +117,10 @@ class FinishedTable(Table):
     overlay: Annotated[
         float | None, Length(help="overlay thickness, compacted; a structure's own wins", high="600 mm", flag="overlay")
     ] = None
-    path: Annotated[str, Setting(help="GeoTIFF of the design surface", flag="design")] = ""
+    path: Annotated[
+        str | tuple[str, ...],
+        Paths(help="GeoTIFF of the design surface; or its tiles: a folder, a list, a .txt, an index", flag="design"),
+    ] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     crs: Annotated[str, Setting(help="only where the file states none")] = ""

@@ -245,6 +245,25 @@ class Words(Word):
         return {"type": "array", "items": {"type": "string", "enum": list(self.words)}, "uniqueItems": True}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paths(Setting):
+    """One path, or a list of paths. Inside: the text, or a tuple of texts."""
+
+    def parse(self, value: object) -> str | tuple[str, ...]:
+        """The path; of a list at least one, none of them empty."""
+        if isinstance(value, str):
+            return value
+        if not isinstance(value, (list, tuple)) or not all(isinstance(item, str) and item for item in value):
+            raise ValueError(f"{value!r} is neither a path nor a list of paths")
+        if not value:
+            raise ValueError("the list of paths is empty; write at least one")
+        return tuple(value)
+
+    def schema(self) -> dict[str, Any]:
+        """Text, or array of texts."""
+        return {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
+
+
 def settings_of(table: type) -> Mapping[str, Setting]:
     """Metadata of every field of a settings dataclass that has any, in order.
 

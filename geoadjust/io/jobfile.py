@@ -68,10 +68,16 @@ def _resolve(data: dict[str, Any], base: Path) -> dict[str, Any]:
     for table in PATHS:
         for item in _tables(data, table) if table in data else []:
             for key in PATH_KEYS:
-                path = item.get(key)
-                if isinstance(path, str) and path and "://" not in path:
-                    item[key] = str(base / path)
+                if key in item:
+                    item[key] = _from(base, item[key])
     return data
+
+
+def _from(base: Path, path: Any) -> Any:
+    """A path, or each of a list of paths, seen from the current folder; anything else is left to the validation."""
+    if isinstance(path, list):
+        return [_from(base, item) for item in path]
+    return str(base / path) if isinstance(path, str) and path and "://" not in path else path
 
 
 def _put(data: dict[str, Any], table: str, key: str, value: Any) -> None:

@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 from numpy.typing import NDArray
 
+from geoadjust.io.cells import TYPES
 from geoadjust.io.columns import SCHEDULE, TABLES, Column
 from geoadjust.io.crs import read_crs
 from geoadjust.units import TIE_SLACK, from_metres, inches_sixteenth, round_half_up
@@ -60,8 +61,7 @@ def shown_values(values: NDArray[np.float64], column: Column, units: str, foot: 
 
 def shown_schema(units: str) -> pa.Schema:
     """Schema of `schedule.csv`."""
-    kinds = {"text": pa.string(), "real": pa.float64(), "integer": pa.int64()}
-    ours = [(shown_name(column, units), kinds[column.type]) for column in SCHEDULE]
+    ours = [(shown_name(column, units), TYPES[column.type]) for column in SCHEDULE]
     return pa.schema([*ours, ("easting", pa.float64()), ("northing", pa.float64())])
 
 
@@ -103,6 +103,8 @@ DECIMALS = {"mm": 1, "m": 3, "%": 3, "deg": 1}
 
 
 def _shown(values: pa.Array, column: Column, units: str, foot: str) -> pa.Array:
+    if column.words:  # our own, none of which starts a formula
+        return values
     if column.type == "text":
         return guard(values)
     if column.type == "integer":

@@ -20,6 +20,8 @@ from geoadjust.io.structures import StructureFacts
 from geoadjust.io.surfaces import RasterFacts
 from geoadjust.process import plain
 
+FIRST = 3
+"""Of a list of tiles so many stand in the record; the fingerprint tells all of them."""
 LIBRARIES = ("numpy", "pyogrio", "pyproj", "rasterio", "shapely")
 
 
@@ -67,14 +69,20 @@ class Sourced(Protocol):
 
 
 def run_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str, str]:
-    """Rows of the table `run`: nothing that differs between two runs with the same result.
+    """Rows of the table `run`: what decides the result, each entry as JSON."""
+    facts = deciding_facts(sources, operations)
+    return {key: json.dumps(value, ensure_ascii=False, sort_keys=True) for key, value in facts.items()}
+
+
+def deciding_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str, Any]:
+    """All that decides the result, and nothing that differs between two runs with the same result.
 
     Files are named without their folders and told by their fingerprints.
     """
     job = plain(sources.job)
     job.pop("output")
     rasters = {facts.name: _raster(facts) for facts in (*sources.existing, *sources.finished)}
-    facts = {
+    return {
         "format": "geoadjust schedule 1",
         "geoadjust": geoadjust.__version__,
         "libraries": {name: version(name) for name in LIBRARIES},
@@ -88,13 +96,21 @@ def run_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str, str]
         "files": {file.role: file.fingerprint for file in sources.files},
         "operations": dict(operations),
     }
-    return {key: json.dumps(value, ensure_ascii=False, sort_keys=True) for key, value in facts.items()}
 
 
-def settings_hash(sources: Sourced) -> str:
-    """One hash of all that decides the figures; chunks are named by it."""
-    text = json.dumps(run_facts(sources, {}), sort_keys=True)
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:24]
+def hash_of_code() -> str:
+    """Hash of the package's own source text: a version number does not tell what changes between two releases."""
+    folder = Path(geoadjust.__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        digest.update(f"{path.relative_to(folder).as_posix()}\n".encode())
+        digest.update(path.read_bytes())
+    return f"sha256:{digest.hexdigest()}"
+
+
+def hash_of(facts: Mapping[str, Any]) -> str:
+    """One hash of facts; the chunks of a run are marked by it."""
+    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode("ascii")).hexdigest()[:24]
 
 
 def source_facts(sources: Sourced) -> dict[str, Any]:
@@ -103,7 +119,7 @@ def source_facts(sources: Sourced) -> dict[str, Any]:
     structures = sources.structures
     return {
         "structures": {"path": structures.path, "layer": structures.layer, "fingerprint": structures.fingerprint},
-        "surfaces": [{"path": facts.path, **_raster(facts)} for facts in rasters],
+        "surfaces": [{"path": facts.path, **_raster(facts), **_first_tiles(facts)} for facts in rasters],
         **{file.role: {"path": file.path, "fingerprint": file.fingerprint} for file in sources.files},
     }
 
@@ -115,10 +131,24 @@ def _raster(facts: RasterFacts) -> dict[str, Any]:
         "vertical_unit": facts.vertical_unit,
         "vertical_datum": facts.vertical_datum,
         "size": [facts.width, facts.height],
+        **({"tiles": len(facts.tiles)} if len(facts.tiles) > 1 else {}),
     }
+
+
+def _first_tiles(facts: RasterFacts) -> dict[str, Any]:
+    """Paths of the first tiles, where there are several."""
+    return {"first_tiles": [tile.path for tile in facts.tiles[:FIRST]]} if len(facts.tiles) > 1 else {}
 
 
 def _without_folders(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key: Path(item).name if key in PATH_KEYS else _without_folders(item) for key, item in value.items()}
+        return {key: _names(item) if key in PATH_KEYS else _without_folders(item) for key, item in value.items()}
     return [_without_folders(item) for item in value] if isinstance(value, list) else value
+
+
+def _names(path: str | list[str]) -> str | list[str]:
+    """Name of a file; of a list of files the first names and how many more there are."""
+    if isinstance(path, str):
+        return Path(path).name
+    more = len(path) - FIRST
+    return [Path(item).name for item in path[:FIRST]] + [f"and {more} more"] * (more > 0)

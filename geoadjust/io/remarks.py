@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
+from string import Formatter
 from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from geoadjust.core.columns import METHODS, POLICIES
 from geoadjust.core.parts import Catalogue
-from geoadjust.io.spill import Records
+from geoadjust.io.cells import texts_of, words
+from geoadjust.io.chunk_files import Records
 from geoadjust.io.stack_table import NO_RING
-from geoadjust.units import format_raise
+from geoadjust.units import factor, format_raise
 
 SENTENCES = {
     "monument": "Do not touch: a licensed land surveyor references it first.",
@@ -36,48 +43,51 @@ BARE_WORDS = {
 }
 """Where rings and bedding are asked for and the bedding alone makes the height."""
 STILL = "No change"
+LOWERED = "Lower before milling, put back at today's height."
+RAISE_STEPS = {"us": 16 / factor("in"), "metric": 1000.0}
+"""Steps per metre in which a raise is written: sixteenths of an inch, millimetres."""
 
 
-def remarks(results: Records, stacks: Sequence[str], catalogue: Catalogue, units: str) -> list[str]:
-    """The order in one line, in words and display units."""
-    fields = ("verdicts.method", "rims.raise_", "chimneys.change", "millings.lower_by", "verdicts.riser")
-    columns: list[Sequence[Any]] = [results[field].tolist() for field in fields]
-    columns += [results["liners.part"].tolist(), results["stacks.policy"].tolist(), stacks]
-    return [_remark(*row, catalogue=catalogue, units=units) for row in zip(*columns, strict=True)]
+def remarks(results: Records, stacks: pa.Array, catalogue: Catalogue, units: str) -> pa.Array:
+    """The order in one line (n,), in words and display units; `stacks` (n,) as texts."""
+    method, per_metre = results["verdicts.method"], RAISE_STEPS[units]
+    orders = texts_of(results["rims.raise_"], per_metre, lambda lift: order_words(lift, units))
+    blanks = {
+        "order": orders,
+        "rings": _ring_words(results["stacks.policy"], stacks),
+        "riser": words(results["verdicts.riser"], [part.id for part in catalogue.riser]),
+        "liner": words(results["liners.part"], [part.id for part in catalogue.liner]),
+        "change": texts_of(results["chimneys.change"], per_metre, lambda change: change_words(change, units)),
+    }
+    found = words(method, [SENTENCES[name] for name in METHODS])
+    for index in np.unique(method).tolist():
+        name = METHODS[index]
+        if "{" in SENTENCES[name]:
+            found = pc.if_else(pa.array(method == index), _filled(SENTENCES[name], blanks), found)
+    lowered = (method == METHODS.index("keep")) & (results["millings.lower_by"] > 0)
+    found = pc.if_else(pa.array(lowered), LOWERED, found)
+    still = pc.and_(pa.array(method == METHODS.index("extend")), pc.equal(orders, STILL))
+    return pc.if_else(still, f"{STILL}.", found)
 
 
-def _remark(
-    method: int,
-    lift: float,
-    change: float,
-    lower: float,
-    riser: int,
-    liner: int,
-    policy: int,
-    stack: str,
-    *,
-    catalogue: Catalogue,
-    units: str,
-) -> str:
-    sentence = SENTENCES[METHODS[method]]
-    if METHODS[method] == "keep" and lower > 0:
-        return "Lower before milling, put back at today's height."
-    if "{" not in sentence:
-        return sentence
-    order = format_raise(lift, units) if math.isfinite(lift) else "Set to the target"
-    if METHODS[method] == "extend" and order == STILL:
-        return f"{STILL}."
-    return sentence.format(
-        order=order,
-        rings=_ring_words(POLICIES[policy], stack) if policy >= 0 else "",
-        riser=catalogue.riser[riser].id if riser >= 0 else "",
-        liner=catalogue.liner[liner].id if liner >= 0 else "",
-        change=change_words(change, units) if math.isfinite(change) else "see the chimney's height",
-    )
+def _filled(sentence: str, blanks: Mapping[str, pa.Array]) -> pa.Array:
+    """The sentence (n,) with every blank filled."""
+    pieces: list[Any] = []
+    for plain, name, _, _ in Formatter().parse(sentence):
+        pieces += [plain] if name is None else [plain, blanks[name]]
+    return pc.binary_join_element_wise(*pieces, "", null_handling="replace")
 
 
-def _ring_words(policy: str, stack: str) -> str:
-    return BARE_WORDS[policy] if stack == NO_RING else f"{POLICY_WORDS[policy]}, bottom to top: {stack}"
+def _ring_words(policy: NDArray[np.int8], stacks: pa.Array) -> pa.Array:
+    bare = words(policy, [BARE_WORDS[name] for name in POLICIES])
+    built = words(policy, [POLICY_WORDS[name] for name in POLICIES])
+    listed = pc.binary_join_element_wise(built, ", bottom to top: ", stacks, "")
+    return pc.if_else(pc.equal(stacks, NO_RING), bare, listed)
+
+
+def order_words(lift: float, units: str) -> str:
+    """The rim's move; without one, `Set to the target`."""
+    return format_raise(lift, units) if math.isfinite(lift) else "Set to the target"
 
 
 def change_words(change: float, units: str) -> str:
@@ -88,6 +98,8 @@ def change_words(change: float, units: str) -> str:
     >>> change_words(0.06003, "metric"), change_words(-0.03493, "us")
     ('add 60 mm to the chimney', 'take 1 3/8 in off the chimney')
     """
+    if not math.isfinite(change):
+        return "see the chimney's height"
     moved = format_raise(change, units).partition(" ")
     if moved[0] == "Raise":
         return f"add {moved[2]} to the chimney"

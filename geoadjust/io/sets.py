@@ -1,12 +1,15 @@
 """Output sets: a folder of files, built beside its target, swapped in whole, and listed with hashes in ``run.json``.
 
-While a run goes on, three kinds of names may stand beside the target ``out``::
+While a run goes on, four kinds of names may stand beside the target ``out``::
 
     .out.lock                  the lock, with the process number inside
     .out.PID-RANDOM.part       the folder that is being built (after an exchange: the old set, on its way out)
     .out.PID-RANDOM.old        the old set, only where the system cannot exchange two names in one step
+    .out.work                  the chunks that are finished (`io.workplace`)
 
 Whoever holds the lock may take every other such name for a left-over of a run that was killed: every writer holds it.
+All of them are removed, but for the finished chunks: these outlive an interruption, and go with the next success or
+with the next run that does not resume.
 At each moment the target is the old set or the new one, both complete. Without an exchange there is one moment between
 two renames when it is missing; the next run puts the old set back before anything else.
 """
@@ -15,7 +18,6 @@ from __future__ import annotations
 
 import ctypes
 import errno
-import fcntl
 import hashlib
 import json
 import os
@@ -29,6 +31,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from geoadjust.errors import Fault, InputError, OutputBusyError, OutputError
+from geoadjust.io.lock import drop_lock, lock_path, take_lock
+from geoadjust.io.workplace import WorkPlace, is_work_file
 
 RECORD = "run.json"
 """The file that makes a folder an output set; written last."""
@@ -88,9 +92,10 @@ def _ask_file_system(path: Path) -> str:
 class SetWriter:
     """Builds an output set beside its target and swaps it in whole, or leaves the target untouched.
 
-    Write into `folder`, put temporary chunk files into `spill`, then `commit`; without a commit, or after an
-    exception, everything temporary is removed. The lock is held from entering to leaving. A worker that is *forked*
-    meanwhile shares the lock and would keep it if this process were killed: start workers before, or spawn them.
+    Write into `folder`, put temporary files into `spill` and finished chunks into `work`, then `commit`; without a
+    commit, or after an exception, everything is removed but finished chunks, of which the exception gets a note. The
+    lock is held from entering to leaving. A worker that is *forked* meanwhile shares the lock and would keep it if this
+    process were killed: start workers before, or spawn them.
 
     Parameters
     ----------
@@ -98,6 +103,8 @@ class SetWriter:
         The output folder. Its parents are made where missing.
     overwrite : bool
         Replace an output set that stands there. A folder with files that are not ours is never replaced.
+    resume : bool
+        Leave the chunks of an interrupted run where they are; otherwise they are removed.
 
     Examples
     --------
@@ -110,11 +117,12 @@ class SetWriter:
     5
     """
 
-    def __init__(self, target: Path, *, overwrite: bool) -> None:
+    def __init__(self, target: Path, *, overwrite: bool, resume: bool = False) -> None:
         self.target = Path(os.path.abspath(target))
         if not self.target.name:
             raise OutputBusyError(f"{self.target}: not a place for a result; name a new folder")
-        self.overwrite = overwrite
+        self.overwrite, self.resume = overwrite, resume
+        self.work = WorkPlace(self.target)
         self.folder = self._name("part")
         self._made: list[Path] = []
         self._lock: int | None = None
@@ -122,7 +130,7 @@ class SetWriter:
 
     @property
     def spill(self) -> Path:
-        """Folder for temporary chunk files; removed before the swap."""
+        """Folder for temporary files; removed before the swap."""
         return self.folder / ".spill"
 
     def __enter__(self) -> Self:
@@ -150,15 +158,21 @@ class SetWriter:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Remove everything temporary; an error of the system that only a write can meet becomes an OutputError."""
+        """Leave as told above; an error of the system that only a write can meet becomes an OutputError."""
         full = isinstance(error, OSError) and error.errno in _WRITE_ONLY
         failure = explain_os_error(error, self.target) if error and full else None
-        self._leave()
+        try:
+            kept = self.work.leave()
+        finally:
+            self._leave()
+        for told in (error, failure):
+            if told is not None and kept:
+                told.add_note(kept)
         if failure:
             raise failure from error
 
     def commit(self, record: Mapping[str, object]) -> None:
-        """Hash and sync every file, write ``run.json`` last, swap the folder in, remove the old set.
+        """Hash and sync every file, write ``run.json`` last, swap the folder in, remove the old set and the chunks.
 
         Parameters
         ----------
@@ -180,6 +194,7 @@ class SetWriter:
             _judge_target(self.target, self.overwrite)
             _swap(self.folder, self.target, self._name("old"))
             _sync(self.target.parent)
+            self.work.remove()
         except OSError as error:
             raise explain_os_error(error, self.target) from error
         self._made.clear()
@@ -189,9 +204,12 @@ class SetWriter:
 
     def _prepare(self) -> None:
         self._made = _make_folders(self.target.parent)
-        self._lock = _take_lock(_lock_path(self.target))
+        self._lock = take_lock(lock_path(self.target))
         _clear_left_overs(self.target)
         _judge_target(self.target, self.overwrite)
+        self.work.judge()
+        if not self.resume:
+            self.work.remove()
         self.folder.mkdir(mode=0o700)
         self.spill.mkdir()
         self._mode = stat.S_IMODE(self.spill.stat().st_mode)  # what the umask makes of a new folder
@@ -199,7 +217,7 @@ class SetWriter:
     def _leave(self) -> None:
         shutil.rmtree(self.folder, ignore_errors=True)
         if self._lock is not None:
-            _drop_lock(_lock_path(self.target), self._lock)
+            drop_lock(lock_path(self.target), self._lock)
         self._lock = None
         _remove_folders(self._made)
 
@@ -217,49 +235,6 @@ def _remove_folders(folders: Iterable[Path]) -> None:
             folder.rmdir()
     except OSError:
         return  # somebody uses it by now
-
-
-def _lock_path(target: Path) -> Path:
-    return target.with_name(f".{target.name}.lock")
-
-
-def _take_lock(path: Path) -> int:
-    """Lock a file without waiting; gives its handle.
-
-    The holder removes the file before it lets go. So a second process may open the file, lose it, and lock a file that
-    has no name any more, while a third makes and locks a new one. Hence: after locking, the name must still lead to
-    the very file that is locked; otherwise open it anew.
-    """
-    while True:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o644)
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            if _same_file(path, handle):
-                os.truncate(handle, 0)
-                os.write(handle, f"{os.getpid()}\n".encode())
-                return handle
-        except BlockingIOError:
-            holder = os.read(handle, 20).decode("ascii", "replace").strip()
-            os.close(handle)
-            raise OutputBusyError(f"{path}: another run (process {holder or '?'}) is writing here") from None
-        except BaseException:
-            os.close(handle)
-            raise
-        os.close(handle)
-
-
-def _same_file(path: Path, handle: int) -> bool:
-    try:
-        return os.path.samestat(os.lstat(path), os.fstat(handle))
-    except FileNotFoundError:
-        return False
-
-
-def _drop_lock(path: Path, handle: int) -> None:
-    """Remove the name first, then let go (see `_take_lock`)."""
-    path.unlink(missing_ok=True)
-    fcntl.flock(handle, fcntl.LOCK_UN)
-    os.close(handle)
 
 
 def _clear_left_overs(target: Path) -> None:
@@ -305,7 +280,7 @@ def _foreign_names(folder: Path) -> list[str]:
     except InputError:
         listed = set()
     names = [name for name in _file_names(folder) if name not in listed]
-    return [name for name in names if not any(_OURS.fullmatch(part) for part in name.split("/"))]
+    return [name for name in names if not (is_work_file(name) or any(map(_OURS.fullmatch, name.split("/"))))]
 
 
 def _file_names(folder: Path) -> list[str]:

@@ -1,26 +1,27 @@
-"""Road rasters: what a file is, and its cells round each cover, read block by block.
+"""Road surfaces: what their files say, and where they have cells; nothing here reads a cell.
 
-Facts travel to workers, open files never do. A cell counts as missing where it equals the declared nodata value, where
-the mask says so, where it is not a finite number, and where it lies outside -500 to 9000 m (undeclared nodata).
+A surface is one grid that holds one or many tiles. Facts travel to workers, open files never do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
-from geoadjust.core.ring import Ring, grid_stencil, patch_half
 from geoadjust.core.rules import FinishedTable, SurfaceTable
-from geoadjust.core.surface import GridSurface
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.crs import horizontal, read_crs, same_crs, vertical_name_of, vertical_unit_of
-from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 from geoadjust.io.safe import open_raster
+from geoadjust.io.tiles import Tile, Transform, find_tiles, place_tiles, tell_together
 from geoadjust.units import factor
 
 Floats = NDArray[np.float64]
@@ -30,16 +31,23 @@ LEAST_GROUP = 256
 """Structures are grouped by squares of at least this many cells, so that striped rasters are read in strips once."""
 LARGEST_BLOCK = 256 * 2**20
 CACHE = 96 * 2**20
-"""Block cache of one raster [bytes]. Wider rasters are walked in strips of columns, so that it need not grow."""
-LOWEST, HIGHEST = -500.0, 9000.0
+"""Block cache of one surface [bytes]. Wider ones are walked in strips of columns, so that it need not grow."""
+OPEN_TILES = 96
+"""Tiles that one thread keeps open; closing one drops its decoded blocks."""
+STRIP_TILES = OPEN_TILES // 2
+"""Tiles that two rows of a strip may touch: half of the open ones, since a design surface is walked along with it."""
+MOST_POINTS = 200_000
+"""Points that are looked for at a time, so that memory does not grow with their number."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RasterFacts:
-    """What is known of a road raster without reading its cells.
+    """What is known of a road surface without reading its cells.
 
-    `transform` is (a, b, c, d, e, f): easting = c + a column + b row, northing = f + d column + e row, from the outer
-    corner of the first cell. `to_metres` turns cell values (after scale and offset) into metres.
+    `path` is what people call it; the files stand in `tiles`, in order of preference. `transform` is (a, b, c, d, e, f)
+    of the grid: easting = c + a column + b row, northing = f + d column + e row, from the outer corner of the first
+    cell. `block` (rows, columns) and `cell_bytes` are the largest of all tiles. `to_metres` turns elevations in
+    vertical units into metres.
     """
 
     path: str
@@ -52,14 +60,12 @@ class RasterFacts:
     density: float
     width: int
     height: int
-    transform: tuple[float, float, float, float, float, float]
+    transform: Transform
     block: tuple[int, int]
-    dtype: str
-    nodata: float | None
-    masked: bool
-    scale: float
-    offset: float
+    cell_bytes: int
+    tile_size: tuple[int, int]
     fingerprint: str
+    tiles: tuple[Tile, ...]
 
     @property
     def to_metres(self) -> float:
@@ -70,6 +76,29 @@ class RasterFacts:
     def group(self) -> tuple[int, int]:
         """Rows and columns of the squares by which structures are grouped."""
         return max(self.block[0], LEAST_GROUP), max(self.block[1], LEAST_GROUP)
+
+    @property
+    def strip(self) -> int:
+        """Squares side by side of which two rows fit into the cache and into the open tiles, with one on either side.
+
+        Squares are not aligned with the tiles: a row of squares may cut one more row and one more column of tiles.
+        """
+        tall, wide = self.group
+        by_cache = CACHE // (2 * tall * wide * self.cell_bytes) - 2
+        rows, columns = self.tile_size
+        across = STRIP_TILES // (2 * tall // rows + 2) - 2
+        return max(min(by_cache, across * columns // wide), 1)
+
+    @cached_property
+    def bounds(self) -> Integers:
+        """(4, t) first column, first row, one past the last column, one past the last row of each tile."""
+        sides = [(tile.left, tile.top, tile.left + tile.width, tile.top + tile.height) for tile in self.tiles]
+        return np.array(sides, dtype=np.int64).reshape(-1, 4).T
+
+    @cached_property
+    def _tree(self) -> shapely.STRtree:
+        left, top, right, bottom = self.bounds - 0.5
+        return shapely.STRtree(shapely.box(left, top, right, bottom))
 
     def affine(self) -> Floats:
         """(2, 2) coordinates per cell (column, row)."""
@@ -84,12 +113,48 @@ class RasterFacts:
         row = inverse[1, 0] * (east - c) + inverse[1, 1] * (north - f) - 0.5
         return column, row
 
-    def covers(self, east: Floats, north: Floats) -> NDArray[np.bool_]:
-        """Where points of this raster's CRS lie on it."""
+    def box_covers(self, east: Floats, north: Floats) -> NDArray[np.bool_]:
+        """Where points of this surface's CRS lie on its grid, be it on a tile or between tiles."""
         column, row = self.cell_of(east, north)
         with np.errstate(invalid="ignore"):
             inside = (column >= -0.5) & (row >= -0.5) & (column < self.width - 0.5) & (row < self.height - 0.5)
         return np.asarray(inside)
+
+    def covers(self, east: Floats, north: Floats) -> NDArray[np.bool_]:
+        """Where points of this surface's CRS lie on one of its tiles."""
+        inside = self.box_covers(east, north)
+        column, row = self.cell_of(east, north)
+        whole = (self.bounds[2:] - self.bounds[:2] == [[self.width], [self.height]]).all(axis=0)
+        if not whole.any():
+            index = np.flatnonzero(inside)
+            for first in range(0, len(index), MOST_POINTS):
+                some = index[first : first + MOST_POINTS]
+                inside[some] = self._on_tiles(column[some], row[some])
+        return inside
+
+    def _on_tiles(self, column: Floats, row: Floats) -> NDArray[np.bool_]:
+        points, tiles = self._tree.query(shapely.points(column, row))
+        left, top, right, bottom = self.bounds[:, tiles] - 0.5
+        x, y = column[points], row[points]
+        on = (x >= left) & (y >= top) & (x < right) & (y < bottom)
+        inside = np.zeros(len(column), dtype=bool)
+        inside[points[on]] = True
+        return inside
+
+    def near(self, east: Floats, north: Floats, half: int) -> RasterFacts:
+        """The same surface with those tiles alone that patches round these points may touch.
+
+        Parameters
+        ----------
+        east, north : (n,) points in this surface's CRS; NaN where there is none
+        half : cells from the middle of a patch to its edge
+        """
+        column, row = self.cell_of(east, north)
+        with np.errstate(invalid="ignore"):
+            known = (np.abs(column) < 1e9) & (np.abs(row) < 1e9)
+        x, y, reach = column[known], row[known], half + 1.0
+        _, tiles = self._tree.query(shapely.box(x - reach, y - reach, x + reach, y + reach))
+        return replace(self, tiles=tuple(self.tiles[tile] for tile in np.unique(tiles)))
 
     def group_of(self, east: Floats, north: Floats) -> Integers:
         """Number of the square in which a point lies, strip by strip, row by row; squares just outside count too."""
@@ -103,237 +168,199 @@ class RasterFacts:
         strip, beside = np.divmod(right, self.strip)
         return np.asarray((strip * (self.height // tall + 3) + down) * self.strip + beside)
 
-    @property
-    def strip(self) -> int:
-        """Squares side by side of which the cache holds two rows, with one more on either side."""
-        tall, wide = self.group
-        rows = 2 * tall * wide * np.dtype(self.dtype).itemsize
-        return max(CACHE // rows - 2, 1)
+
+def cache_bytes(facts: RasterFacts) -> int:
+    """Block cache that holds two rows of one strip, so that a walk in order decodes each block about once."""
+    tall, wide = facts.group
+    across, down = min(facts.strip + 2, -(-facts.width // wide)), min(2, -(-facts.height // tall))
+    return max(down * tall * wide * across * facts.cell_bytes, CACHE)
+
+
+@dataclass(frozen=True, slots=True)
+class _System:
+    """What a CRS says: itself, its horizontal part, the unit and the datum of heights ('' where it has none)."""
+
+    crs: Any
+    wkt: str
+    unit: str
+    datum: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What one file says: a tile without its place, its transform, CRS and vertical unit."""
+
+    tile: Tile
+    transform: Transform
+    system: _System
+    unit: str
 
 
 def describe_raster(table: SurfaceTable | FinishedTable, *, where: str) -> RasterFacts:
-    """Facts of a raster named in a job.
+    """Facts of a surface named in a job.
 
     Raises
     ------
     InputError
-        with every fault: not a GeoTIFF, no CRS, a contradicted CRS, no vertical unit, no such band, blocks too large
+        with every fault: no such file, no tile, not a GeoTIFF, no CRS, a contradicted CRS, no vertical unit, no such
+        band, blocks too large; tiles that differ in CRS, cells, grid, unit or datum
     """
-    with open_raster(table.path, where=where) as dataset:
-        faults = list(_faults(dataset, table, where))
-        crs, crs_faults = _crs(dataset, table, where)
-        unit, unit_faults = _vertical_unit(crs, table, where)
+    import rasterio
+
+    listing = find_tiles(table.path, where=f"{where}.path")
+    looks: list[_Look] = []
+    found: list[tuple[str, Fault]] = []
+    with rasterio.Env():  # entered once, not once per file
+        for path in listing.files:
+            try:
+                looks.append(_look(path, table, where, single=len(listing.files) == 1))
+            except InputError as error:
+                found += [(path, fault) for fault in error.faults]
+    if not looks:
+        raise InputError(tell_together(found))
+    found += [(look.tile.path, fault) for look in looks[1:] for fault in _differences(looks[0], look, table, where)]
+    paths = [look.tile.path for look in looks]
+    sizes = np.array([(look.tile.width, look.tile.height) for look in looks], dtype=np.int64)
+    grid, faults = place_tiles(paths, np.array([look.transform for look in looks]), sizes, where=f"{where}.path")
+    found += [("\0", fault) for fault in faults]
+    if found:
+        raise InputError(tell_together(found))
+    places = zip(looks, grid.left.tolist(), grid.top.tolist(), strict=True)
+    tiles = tuple(replace(look.tile, left=left, top=top) for look, left, top in places)
+    system = looks[0].system
+    return RasterFacts(
+        path=listing.path,
+        name=table.name or listing.name,
+        band=table.band,
+        crs=system.wkt,
+        vertical_unit=looks[0].unit,
+        vertical_datum=table.vertical_datum or system.datum,
+        noise=table.noise,
+        density=table.density,
+        width=grid.width,
+        height=grid.height,
+        transform=grid.transform,
+        block=(max(tile.block[0] for tile in tiles), max(tile.block[1] for tile in tiles)),
+        cell_bytes=max(np.dtype(tile.dtype).itemsize for tile in tiles),
+        tile_size=(int(np.median(sizes[:, 1])), int(np.median(sizes[:, 0]))),
+        fingerprint=_fingerprint(tiles),
+        tiles=tiles,
+    )
+
+
+def _fingerprint(tiles: Sequence[Tile]) -> str:
+    """One fingerprint of all tiles: their names without folders, places, and fingerprints, in order."""
+    if len(tiles) == 1:
+        return tiles[0].fingerprint
+    digest = hashlib.sha256()
+    for tile in tiles:
+        line = f"{tile.left} {tile.top} {tile.width} {tile.height} {tile.fingerprint} {Path(tile.path).name}\n"
+        digest.update(line.encode("utf-8", "surrogatepass"))
+    sampled = any(tile.fingerprint.startswith("sampled") for tile in tiles)
+    return f"{'sampled-' * sampled}sha256:{digest.hexdigest()}"
+
+
+def _look(path: str, table: SurfaceTable | FinishedTable, where: str, *, single: bool) -> _Look:
+    with open_raster(path, where=where) as dataset:
+        faults = list(_faults(dataset, path, table, where))
+        wkt = dataset.crs.to_wkt() if dataset.crs else ""
+        system, crs_faults = _system(wkt, path, table, where)
+        unit, unit_faults = _vertical_unit(system, path, table, where)
         faults += [*crs_faults, *unit_faults]
         if faults:
             raise InputError(faults)
-        return _facts(dataset, table, crs, unit)
+        assert system is not None
+        transform = tuple(float(value) for value in tuple(dataset.transform)[:6])
+        mark = fingerprint(path) if single else fingerprint_tile(path)
+        return _Look(_tile(dataset, path, table.band - 1, mark), transform, system, unit)  # type: ignore[arg-type]
 
 
-def _facts(dataset: Any, table: SurfaceTable | FinishedTable, crs: Any, unit: str) -> RasterFacts:
-    index = table.band - 1
+def _tile(dataset: Any, path: str, index: int, mark: str) -> Tile:
     masks = {flag.name for flag in dataset.mask_flag_enums[index]}
-    return RasterFacts(
-        path=str(table.path),
-        name=table.name or Path(table.path).stem,
-        band=table.band,
-        crs=horizontal(crs).to_wkt(),
-        vertical_unit=unit,
-        vertical_datum=table.vertical_datum or vertical_name_of(crs) or "",
-        noise=table.noise,
-        density=table.density,
+    return Tile(
+        path=path,
+        left=0,
+        top=0,
         width=dataset.width,
         height=dataset.height,
-        transform=tuple(dataset.transform)[:6],
         block=tuple(dataset.block_shapes[index]),
         dtype=dataset.dtypes[index],
         nodata=dataset.nodatavals[index],
         masked=bool(masks & {"per_dataset", "alpha"}),
         scale=dataset.scales[index],
         offset=dataset.offsets[index],
-        fingerprint=fingerprint(Path(table.path)),
+        fingerprint=mark,
     )
 
 
-def _faults(dataset: Any, table: SurfaceTable | FinishedTable, where: str) -> Iterator[Fault]:
+def _faults(dataset: Any, path: str, table: SurfaceTable | FinishedTable, where: str) -> Iterator[Fault]:
     if table.band > dataset.count:
-        yield Fault(
-            f"{where}.band", f"{table.path} has {dataset.count} bands, not {table.band}", f"1 to {dataset.count}"
-        )
+        yield Fault(f"{where}.band", f"{path} has {dataset.count} bands, not {table.band}", f"1 to {dataset.count}")
         return
     if dataset.transform.is_identity:
-        yield Fault(f"{where}.path", f"{table.path} has no geotransform", remedy="georeference the raster first")
+        yield Fault(f"{where}.path", f"{path} has no geotransform", remedy="georeference the raster first")
+    elif dataset.transform.is_degenerate:
+        yield Fault(f"{where}.path", f"{path} has cells without an area", remedy="georeference the raster anew")
     kind = np.dtype(dataset.dtypes[table.band - 1])
     if kind.kind not in "iuf":
-        yield Fault(f"{where}.path", f"{table.path} holds {kind} values", "whole or decimal numbers")
+        yield Fault(f"{where}.path", f"{path} holds {kind} values", "whole or decimal numbers")
     rows, columns = dataset.block_shapes[table.band - 1]
     size = rows * columns * kind.itemsize
     if size > LARGEST_BLOCK:
-        what = f"{table.path} is stored in blocks of {rows} x {columns} cells, {size // 2**20} MiB each"
-        yield Fault(f"{where}.path", what, f"up to {LARGEST_BLOCK // 2**20} MiB", "rewrite it tiled, 512 x 512 cells")
+        what = f"{path} is stored in blocks of {rows} x {columns} cells, {size // 2**20} MiB each"
+        remedy = "rewrite it tiled, 512 x 512 cells (GeoTIFF driver: TILED=YES, BLOCKXSIZE=512, BLOCKYSIZE=512)"
+        yield Fault(f"{where}.path", what, f"up to {LARGEST_BLOCK // 2**20} MiB", remedy)
 
 
-def _crs(dataset: Any, table: SurfaceTable | FinishedTable, where: str) -> tuple[Any, list[Fault]]:
-    own = read_crs(dataset.crs.to_wkt(), where=f"{where}.crs") if dataset.crs else None
-    stated = read_crs(table.crs, where=f"{where}.crs") if table.crs else None
+@lru_cache(maxsize=64)
+def _read_system(wkt: str, where: str) -> _System:
+    crs = read_crs(wkt, where=where)
+    return _System(crs, horizontal(crs).to_wkt(), vertical_unit_of(crs) or "", vertical_name_of(crs) or "")
+
+
+@lru_cache(maxsize=64)
+def _same(wkt: str, other: str, where: str) -> bool:
+    return wkt == other or same_crs(_read_system(wkt, where).crs, _read_system(other, where).crs)
+
+
+def _system(wkt: str, path: str, table: SurfaceTable | FinishedTable, where: str) -> tuple[_System | None, list[Fault]]:
+    """CRS of a file, or of the job where the file states none."""
+    place = f"{where}.crs"
+    own = _read_system(wkt, place) if wkt else None
+    stated = _read_system(table.crs, place) if table.crs else None
     if own is None and stated is None:
-        return None, [Fault(f"{where}.crs", f"{table.path} states no CRS", remedy='write crs = "EPSG:..."')]
-    if own is not None and stated is not None and not same_crs(own, stated):
-        what = f"the job says {stated.name}, {table.path} says {own.name}"
-        return own, [Fault(f"{where}.crs", what, remedy="remove the job's crs, or mend the file's")]
+        return None, [Fault(place, f"{path} states no CRS", remedy='write crs = "EPSG:..."')]
+    if own is not None and stated is not None and not _same(wkt, table.crs, place):
+        what = f"the job says {stated.crs.name}, {path} says {own.crs.name}"
+        return own, [Fault(place, what, remedy="remove the job's crs, or mend the file's")]
     return own if own is not None else stated, []
 
 
-def _vertical_unit(crs: Any, table: SurfaceTable | FinishedTable, where: str) -> tuple[str, list[Fault]]:
-    own = vertical_unit_of(crs) if crs is not None else None
+def _vertical_unit(
+    system: _System | None, path: str, table: SurfaceTable | FinishedTable, where: str
+) -> tuple[str, list[Fault]]:
+    own = system.unit if system is not None else ""
+    place = f"{where}.vertical_unit"
     if own and table.vertical_unit and own != table.vertical_unit:
-        what = f"the job says {table.vertical_unit}, the CRS of {table.path} says {own}"
-        return own, [Fault(f"{where}.vertical_unit", what, remedy="remove the job's, or mend the file's")]
+        what = f"the job says {table.vertical_unit}, the CRS of {path} says {own}"
+        return own, [Fault(place, what, remedy="remove the job's, or mend the file's")]
     unit = own or table.vertical_unit
     if not unit:
         remedy = 'write vertical_unit = "m", "ft" or "us-ft": the unit of the heights in the raster'
-        return "", [
-            Fault(f"{where}.vertical_unit", f"missing, and {table.path} does not say it", "m, ft, us-ft", remedy)
-        ]
+        return "", [Fault(place, f"missing, and {path} does not say it", "m, ft, us-ft", remedy)]
     return unit, []
 
 
-class RasterReader:
-    """An open raster of one process; reads patches, each block about once when structures come grouped."""
-
-    def __init__(self, facts: RasterFacts) -> None:
-        import rasterio
-
-        self.facts = facts
-        self._env = rasterio.Env(GDAL_CACHEMAX=cache_bytes(facts))
-        self._env.__enter__()
-        self._dataset = open_raster(facts.path, where="surface")
-
-    def close(self) -> None:
-        """Close the file."""
-        self._dataset.close()
-        self._env.__exit__(None, None, None)
-
-    def patches(self, column: Integers, row: Integers, half: int) -> Floats:
-        """Road elevations [m] round cells.
-
-        Parameters
-        ----------
-        column, row : (n,) cell of each cover
-        half : cells from the middle to the edge
-
-        Returns
-        -------
-        (n, 2 half + 1, 2 half + 1) [m], NaN where there is none
-        """
-        tall, wide = self.facts.group
-        size = 2 * half + 1
-        found = np.full((len(column), size, size), np.nan)
-        near = (column >= -half) & (row >= -half)
-        near &= (column < self.facts.width + half) & (row < self.facts.height + half)
-        groups = (row // tall) * (self.facts.width // wide + 3) + column // wide
-        for group in np.unique(groups[near]):
-            index = np.flatnonzero(near & (groups == group))
-            found[index] = self._group(column[index], row[index], half)
-        return found
-
-    def _group(self, column: Integers, row: Integers, half: int) -> Floats:
-        left, top = column.min() - half, row.min() - half
-        right, bottom = column.max() + half + 1, row.max() + half + 1
-        cells = np.full((bottom - top, right - left), np.nan)
-        c0, r0 = max(left, 0), max(top, 0)
-        c1, r1 = min(right, self.facts.width), min(bottom, self.facts.height)
-        if c1 > c0 and r1 > r0:
-            cells[r0 - top : r1 - top, c0 - left : c1 - left] = self._read(c0, r0, c1 - c0, r1 - r0)
-        offsets = np.arange(-half, half + 1)
-        down = (row - top)[:, None, None] + offsets[:, None]
-        across = (column - left)[:, None, None] + offsets[None, :]
-        return np.asarray(cells[down, across])
-
-    def _read(self, column: int, row: int, width: int, height: int) -> Floats:
-        from rasterio.errors import RasterioError
-        from rasterio.windows import Window
-
-        facts = self.facts
-        window = Window(column, row, width, height)
-        try:
-            raw = self._dataset.read(facts.band, window=window)
-            mask = self._dataset.read_masks(facts.band, window=window) if facts.masked else None
-        except RasterioError as error:
-            raise InputError(Fault(facts.path, f"cannot be read: {error}", remedy="copy the file anew")) from error
-        return to_elevations(raw, facts, mask)
-
-
-def to_elevations(raw: NDArray[Any], facts: RasterFacts, mask: NDArray[Any] | None) -> Floats:
-    """Cells as elevations [m]; NaN where the raster has none."""
-    missing = ~np.isfinite(raw) if raw.dtype.kind == "f" else np.zeros(raw.shape, dtype=bool)
-    if facts.nodata is not None and np.isfinite(facts.nodata):
-        missing |= raw == np.asarray(facts.nodata).astype(raw.dtype)
-    if mask is not None:
-        missing |= mask == 0
-    scaled = facts.scale != 1 or facts.offset != 0
-    values = raw.astype(np.float64)
-    values = (values * facts.scale + facts.offset if scaled else values) * facts.to_metres
-    with np.errstate(invalid="ignore"):
-        missing |= (values < LOWEST) | (values > HIGHEST)
-    values[missing] = np.nan
-    return values
-
-
-def cache_bytes(facts: RasterFacts) -> int:
-    """Block cache that holds two rows of one strip, so that a walk in order decodes each block about once."""
-    tall, wide = facts.group
-    rows = 2 * tall * wide * (facts.strip + 2) * np.dtype(facts.dtype).itemsize
-    return int(max(rows, CACHE))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PatchPlan:
-    """What all patches of one raster share in a run: their size, the ring's cells, the nominal step."""
-
-    half: int
-    stencil: Integers
-    step: float
-
-
-def plan_patches(facts: RasterFacts, jacobians: Floats, ring: Ring, *, where: str) -> PatchPlan:
-    """Size of the patches, from Jacobians (k, 2, 2) at places all over the structures.
-
-    Raises
-    ------
-    InputError
-        where the cells are too coarse everywhere
-    """
-    cells = np.linalg.inv(facts.affine()) @ jacobians
-    spacing = np.sqrt((np.linalg.inv(cells) ** 2).sum(axis=1)).max(axis=1)
-    if spacing.min() > ring.max_cell:
-        what = f"{facts.path} has cells of {spacing.min():.2f} m on the ground"
-        remedy = "use a finer raster; grade and slope round a cover cannot be read from this one"
-        raise InputError(Fault(where, what, f"up to {ring.max_cell:g} m", remedy))
-    cells = cells[spacing <= ring.max_cell]
-    return PatchPlan(patch_half(cells, ring), grid_stencil(cells, ring), float(spacing.min()))
-
-
-def read_surface(
-    reader: RasterReader, patches: PatchPlan, east: Floats, north: Floats, jacobians: Floats
-) -> GridSurface:
-    """Patches of road round covers.
-
-    Parameters
-    ----------
-    east, north : (n,) covers in the raster's CRS
-    jacobians : (n, 2, 2) raster coordinates per ground metre
-    """
-    column, row = reader.facts.cell_of(east, north)
-    with np.errstate(invalid="ignore"):
-        near = (np.abs(column) < 1e9) & (np.abs(row) < 1e9) & np.isfinite(jacobians).all(axis=(1, 2))
-    column, row = np.where(near, column, -1e6), np.where(near, row, -1e6)
-    jacobians = np.where(near[:, None, None], jacobians, np.eye(2) * abs(reader.facts.transform[0]))
-    middle_column, middle_row = (np.floor(value + 0.5).astype(np.int64) for value in (column, row))
-    return GridSurface(
-        heights=reader.patches(middle_column, middle_row, patches.half),
-        column=column - middle_column,
-        row=row - middle_row,
-        cells=np.linalg.inv(reader.facts.affine()) @ jacobians,
-        stencil=patches.stencil,
-        step=patches.step,
-    )
+def _differences(first: _Look, look: _Look, table: SurfaceTable | FinishedTable, where: str) -> Iterator[Fault]:
+    """What a tile says otherwise than the first one."""
+    ours, theirs = first.system, look.system
+    paths = look.tile.path, first.tile.path
+    remedy = "write it anew like the others, or make it a surface of its own"
+    if not _same(theirs.wkt, ours.wkt, f"{where}.crs"):
+        yield Fault(f"{where}.crs", f"{paths[0]} says {theirs.crs.name}, {paths[1]} says {ours.crs.name}", "", remedy)
+    if look.unit != first.unit:
+        what = f"{paths[0]} has heights in {look.unit}, {paths[1]} in {first.unit}"
+        yield Fault(f"{where}.vertical_unit", what, "", remedy)
+    if theirs.datum != ours.datum and not table.vertical_datum:
+        what = f"{paths[0]} states {theirs.datum or 'no vertical datum'}, {paths[1]} {ours.datum or 'none'}"
+        yield Fault(f"{where}.vertical_datum", what, "", "state vertical_datum where they are the same, else " + remedy)

@@ -5,31 +5,32 @@ Everything is vectorised over a bucket; texts are looked up or built once per ro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 from numpy.typing import NDArray
 
 from geoadjust.core.columns import STATIONS
-from geoadjust.core.flag_list import FLAGS, Flag
-from geoadjust.core.inputs import INPUT_COLUMNS, INPUT_NAMES
+from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.ring import Ring, inner_radius, outer_radius
 from geoadjust.core.rules import RuleSet
-from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, REASONS, SCHEDULE, Column
+from geoadjust.io.cells import numbers, words
+from geoadjust.io.cells import table_schema as table_schema
+from geoadjust.io.chunk_files import Records
+from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, SCHEDULE, Column
+from geoadjust.io.reason_table import reason_table
 from geoadjust.io.remarks import remarks
-from geoadjust.io.spill import Records
 from geoadjust.io.stack_table import stack_table, stack_texts
 from geoadjust.io.structures import RawBatch, StructureFacts
 from geoadjust.io.values import read_texts
-from geoadjust.units import format_mm
 
 Texts = NDArray[np.object_]
-TYPES = {"text": pa.string(), "real": pa.float64(), "integer": pa.int64()}
 RESERVED = ("fid", "geom", "ogc_fid", "rowid")
 
 
@@ -53,11 +54,6 @@ class Naming:
     finished: Sequence[str]
     facts: StructureFacts
     units: str
-
-
-def table_schema(columns: Iterable[Column]) -> pa.Schema:
-    """Arrow schema of a table."""
-    return pa.schema([(column.name, TYPES[column.type]) for column in columns])
 
 
 def schedule_schema(source: pa.Schema) -> pa.Schema:
@@ -110,7 +106,7 @@ def points(raw: RawBatch) -> pa.Array:
     packed["order"], packed["type"], packed["east"], packed["north"] = 1, 1, *raw.points.T
     fixed = pa.FixedSizeBinaryArray.from_buffers(pa.binary(21), len(raw), [None, pa.py_buffer(packed.tobytes())])
     there = pa.array(np.isfinite(raw.points[:, 0]))
-    return pa.compute.if_else(there, fixed.cast(pa.binary()), pa.scalar(None, pa.binary()))
+    return pc.if_else(there, fixed.cast(pa.binary()), pa.scalar(None, pa.binary()))
 
 
 def published(records: Records, column: Column) -> NDArray[Any]:
@@ -128,36 +124,32 @@ def _published(bucket: Bucket, column: Column) -> pa.Array:
     return numbers(published(bucket.results, column))
 
 
-def numbers(values: NDArray[np.float64]) -> pa.Array:
-    """Numbers, NULL for NaN."""
-    return pa.array(values, mask=~np.isfinite(values))
-
-
-def words(index: NDArray[Any], names: Sequence[str]) -> pa.Array:
-    """Words by index, NULL for -1."""
-    index = index.astype(np.int32)
-    return pa.DictionaryArray.from_arrays(pa.array(index, mask=index < 0), pa.array(names, pa.string())).cast(
-        pa.string()
-    )
-
-
 def schedule_texts(bucket: Bucket, naming: Naming) -> dict[str, pa.Array]:
     """Columns of the layer that are texts of the run, not figures of the core."""
     results = bucket.results
     catalogue = naming.catalogue
     stacks, others = (stack_texts(results, catalogue.ring, bundle) for bundle in ("stacks", "others"))
     return {
-        "structure_id": pa.array(bucket.ids, pa.string()),
+        "structure_id": _ids(bucket),
         "street": pa.array(source_texts(bucket, naming, "street"), pa.string()),
         "casting": pa.array(source_texts(bucket, naming, "casting"), pa.string()),
         "rule_set": words(results["structures.rule_set"], [rules.name for rules in naming.rules]),
         "surface_source": surface_names(results, naming),
-        "stack": pa.array(stacks, pa.string(), mask=results["stacks.count"] < 0),
-        "other_stack": pa.array(others, pa.string(), mask=results["others.count"] < 0),
+        "stack": _where(results["stacks.count"] >= 0, stacks),
+        "other_stack": _where(results["others.count"] >= 0, others),
         "liner": words(results["liners.part"], [part.id for part in catalogue.liner]),
-        "flags": pa.array(flag_texts(bucket), pa.string()),
-        "remark": pa.array(remarks(results, stacks, catalogue, naming.units), pa.string()),
+        "flags": flag_texts(bucket),
+        "remark": remarks(results, stacks, catalogue, naming.units),
     }
+
+
+def _ids(bucket: Bucket) -> pa.Array:
+    return pa.array(bucket.ids, pa.string())
+
+
+def _where(there: NDArray[np.bool_], texts: pa.Array) -> pa.Array:
+    """Texts, NULL elsewhere."""
+    return pc.if_else(pa.array(there), texts, pa.scalar(None, pa.string()))
 
 
 def surface_names(results: Records, naming: Naming) -> pa.Array:
@@ -175,114 +167,53 @@ def source_texts(bucket: Bucket, naming: Naming, name: str) -> Texts:
     return read_texts(column, len(bucket.raw))
 
 
-def flag_texts(bucket: Bucket) -> list[str]:
+def flag_texts(bucket: Bucket) -> pa.Array:
     """Codes of each structure's reasons, each once, joined by blanks."""
-    found: list[dict[str, None]] = [{} for _ in range(len(bucket.results))]
-    first = bucket.raw.first
-    for row, code in zip(bucket.reasons["row"].tolist(), bucket.reasons["code"].tolist(), strict=True):
-        found[row - first][FLAGS[code].code] = None
-    return [" ".join(codes) for codes in found]
+    place = bucket.reasons["row"] - bucket.raw.first
+    _, first = np.unique(place * len(FLAGS) + bucket.reasons["code"], return_index=True)
+    first = np.sort(first)
+    first = first[np.argsort(place[first], kind="stable")]
+    ends = np.searchsorted(place[first], np.arange(len(bucket.results) + 1))
+    codes = words(bucket.reasons["code"][first], [flag.code for flag in FLAGS])
+    return pc.binary_join(pa.ListArray.from_arrays(pa.array(ends, pa.int32()), codes), " ")
 
 
 def ordinate_rows(bucket: Bucket) -> pa.RecordBatch:
     """Ordinates of the structures that have any."""
     kept = np.flatnonzero(bucket.results["cuts.basis"] >= 0)
-    records = bucket.results[kept]
-    boxed = np.isfinite(records["structures.flange_length"]) & np.isnan(records["cuts.radius"])
+
+    def column(name: str) -> NDArray[Any]:
+        return np.asarray(bucket.results[name][kept])
+
+    boxed = np.isfinite(column("structures.flange_length")) & np.isnan(column("cuts.radius"))
     sizes = {
-        "radius_mm": records["cuts.radius"],
-        "wrap_mm": records["cuts.wrap"],
-        "width_mm": np.where(boxed, records["structures.flange_diameter"], np.nan),
-        "length_mm": np.where(boxed, records["structures.flange_length"], np.nan),
+        "radius_mm": column("cuts.radius"),
+        "wrap_mm": column("cuts.wrap"),
+        "width_mm": np.where(boxed, column("structures.flange_diameter"), np.nan),
+        "length_mm": np.where(boxed, column("structures.flange_length"), np.nan),
     }
-    heights = np.round(records["cuts.ordinates"] * 1000.0, 3) + 0.0
+    heights = np.round(column("cuts.ordinates").T * 1000.0, 3) + 0.0
     arrays = [
-        pa.array(records["structures.row"]),
-        pa.array(bucket.ids[kept], pa.string()),
-        pa.array(records["cuts.count"].astype(np.int64)),
-        words(records["cuts.basis"], ORDINATES[3].words),
-        numbers(np.round(np.degrees(records["cuts.first"]), 6)),
+        pa.array(column("structures.row")),
+        _ids(bucket).take(pa.array(kept)),
+        pa.array(column("cuts.count").astype(np.int64)),
+        words(column("cuts.basis"), ORDINATES[3].words),
+        numbers(np.round(np.degrees(column("cuts.first")), 6)),
         *(numbers(np.round(values * 1000.0, 3)) for values in sizes.values()),
-        *(numbers(np.ascontiguousarray(heights[:, i])) for i in range(STATIONS)),
+        *(numbers(np.ascontiguousarray(heights[i])) for i in range(STATIONS)),
     ]
     return pa.record_batch(arrays, schema=table_schema(ORDINATES))
 
 
 def stack_rows(bucket: Bucket, naming: Naming) -> pa.RecordBatch:
     """Parts of every stack of one bucket."""
-    return stack_table(bucket.results, bucket.ids.tolist(), naming.catalogue)
+    return stack_table(bucket.results, _ids(bucket), naming.catalogue)
 
 
 def reason_rows(bucket: Bucket) -> pa.RecordBatch:
     """Reasons of one bucket with their sentences."""
-    reasons = bucket.reasons
-    flags = [FLAGS[code] for code in reasons["code"].tolist()]
-    subjects = reasons["subject"].tolist()
-    figures = zip(flags, reasons["value"].tolist(), reasons["limit"].tolist(), subjects, strict=True)
-    arrays = [
-        pa.array(reasons["row"]),
-        pa.array(bucket.ids[reasons["row"] - bucket.raw.first], pa.string()),
-        pa.array([flag.code for flag in flags], pa.string()),
-        pa.array([REASONS[3].words[flag.severity] for flag in flags], pa.string()),
-        numbers(reasons["value"]),
-        numbers(reasons["limit"]),
-        pa.array([unit_of(flag, subject) for flag, subject in zip(flags, subjects, strict=True)], pa.string()),
-        pa.array([sentence(*figure) for figure in figures], pa.string()),
-    ]
-    return pa.record_batch(arrays, schema=table_schema(REASONS))
-
-
-UNSIGNED = ("rim_disagrees", "batch_bias", "no_ring_stack")
-"""Sentences that say how far off something is; the table's value keeps the sign."""
-
-
-GROUP_UNITS = {"height": "m", "dimension": "m", "size": "m", "angle": "deg", "slope": "m/m"}
-"""Units in which values of an input column are judged."""
-
-
-def unit_of(flag: Flag, subject: int) -> str:
-    """Unit of a reason's value and limit: the flag's, else that of the column it speaks of.
-
-    Examples
-    --------
-    >>> from geoadjust.core.flags import CODES
-    >>> unit_of(FLAGS[CODES["value_implausible"]], INPUT_NAMES.index("axis")), unit_of(FLAGS[CODES["steep"]], -1)
-    ('deg', '%')
-    """
-    return flag.unit or (GROUP_UNITS.get(INPUT_COLUMNS[subject].group, "") if subject >= 0 else "")
-
-
-def sentence(flag: Flag, value: float, limit: float, subject: int) -> str:
-    """The reason in words.
-
-    Examples
-    --------
-    >>> from geoadjust.core.flags import CODES
-    >>> sentence(FLAGS[CODES["steep"]], 12.345, 10.0, -1)
-    'The finished road slopes 12.3 % (limit 10 %).'
-    >>> sentence(FLAGS[CODES["value_implausible"]], 0.018, 0.025, INPUT_NAMES.index("casting_height"))
-    'casting_height 0.018 m is not plausible (limit 0.025 m); left out.'
-    """
-    name = INPUT_NAMES[subject] if subject >= 0 else ""
-    value = abs(value) if flag.code in UNSIGNED else value
-    unit = unit_of(flag, subject)
-    return flag.text.format(value=_figure(value, unit), limit=_figure(limit, unit), subject=name)
-
-
-DIGITS = {"m": 3}
-
-
-def _figure(value: float, unit: str) -> str:
-    if not np.isfinite(value):
-        return "an unknown amount"
-    if unit == "mm":
-        return format_mm(value / 1000, 1).replace(".0 mm", " mm")
-    if unit == "m/m":
-        value, unit = 100 * value, "%"
-    digits = DIGITS.get(unit, 1)
-    value = round(value, digits) + 0.0
-    text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if abs(value) < 1e6 else f"{value:g}"
-    return f"{text} {unit}".strip()
+    place = bucket.reasons["row"] - bucket.raw.first
+    return reason_table(bucket.reasons, _ids(bucket).take(pa.array(place)))
 
 
 def model_rows(bucket: Bucket) -> pa.RecordBatch:

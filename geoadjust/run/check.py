@@ -17,8 +17,8 @@ from geoadjust.io.crs import read_crs
 from geoadjust.io.georeference import Georeference
 from geoadjust.io.structures import describe_columns
 from geoadjust.io.surfaces import RasterFacts
+from geoadjust.run.computing import ring_of
 from geoadjust.run.positions import Positions, Way, find_ways, read_positions
-from geoadjust.run.schedule import ring_of
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
 
 T = TypeVar("T")
@@ -106,9 +106,9 @@ def _facts(
 
 def _raster(facts: RasterFacts) -> str:
     cell = np.hypot(*facts.affine()[:, 0])
-    return (
-        f"{facts.path}, {facts.width} x {facts.height} cells of {cell:.6g} map units, heights in {facts.vertical_unit}"
-    )
+    tiles = f" in {len(facts.tiles)} tiles" * (len(facts.tiles) > 1)
+    size = f"{facts.width} x {facts.height} cells of {cell:.6g} map units"
+    return f"{facts.path}, {size}{tiles}, heights in {facts.vertical_unit}"
 
 
 def _finished(job: Job) -> str:

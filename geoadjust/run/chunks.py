@@ -1,11 +1,12 @@
 """Chunks of structures that lie near each other on the raster, and what a worker does with one.
 
-A task carries rows and facts, never open files: a worker opens the rasters it needs and keeps them open until the
-process ends or `close_readers` is called.
+A task carries rows and facts, never open files: a thread of a worker opens the rasters it needs and keeps them open
+until it ends or `close_readers` is called.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import Any
@@ -19,7 +20,8 @@ from geoadjust.core.parts import Catalogue
 from geoadjust.core.plan import Plan, Scatter, Surfaces, plan
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
-from geoadjust.io.surfaces import PatchPlan, RasterFacts, RasterReader, read_surface
+from geoadjust.io.patches import OpenTiles, PatchPlan, RasterReader, read_surface
+from geoadjust.io.surfaces import RasterFacts
 
 Floats = NDArray[np.float64]
 Arrays = dict[str, NDArray[Any]]
@@ -120,21 +122,22 @@ def flatten(found: Plan) -> Arrays:
 MOST_RINGS = 8
 WIDENED = {"stacks.parts": -1, "stacks.turn": np.nan, "others.parts": -1, "others.turn": np.nan}
 
-_READERS: dict[RasterFacts, RasterReader] = {}
-"""Rasters that this process has open; a raster stays open so that its block cache outlives a chunk."""
+_LOCAL = threading.local()
+"""The open tiles of each thread; a tile stays open so that its decoded blocks outlive a chunk."""
 
 
 def open_reader(facts: RasterFacts) -> RasterReader:
-    """The open raster of these facts."""
-    if facts not in _READERS:
-        _READERS[facts] = RasterReader(facts)
-    return _READERS[facts]
+    """A reader of this surface, with the tiles that this thread has open."""
+    if not hasattr(_LOCAL, "tiles"):
+        _LOCAL.tiles = OpenTiles()
+    return RasterReader(facts, _LOCAL.tiles)
 
 
 def close_readers() -> None:
-    """Close every raster of this process."""
-    while _READERS:
-        _READERS.popitem()[1].close()
+    """Close every raster of this thread."""
+    if hasattr(_LOCAL, "tiles"):
+        _LOCAL.tiles.close()
+        del _LOCAL.tiles
 
 
 def bundle_of(kind: type[Bundle], arrays: Arrays) -> Bundle:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +17,11 @@ from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.flags import CODES, READINESS, SEVERITY
 from geoadjust.errors import OutputError
 from geoadjust.io import geopackage, tables
+from geoadjust.io.chunk_files import Records
 from geoadjust.io.columns import MODELS, ORDINATES, REASONS, STACK_PARTS
 from geoadjust.io.people import ScheduleCsv, write_dictionary
-from geoadjust.io.spill import Records, Spill
-from geoadjust.io.structures import read_batches
+from geoadjust.io.spill import Spill
+from geoadjust.io.structures import RawBatch, read_batches
 from geoadjust.io.tables import Bucket, Naming
 from geoadjust.run.findings import LEAST_BIAS, Bias
 
@@ -86,8 +89,12 @@ def write_results(folder: Path, outgoing: Outgoing, run_facts: Mapping[str, str]
 def _layer(
     outgoing: Outgoing, schema: pa.Schema, csv: ScheduleCsv, shelf: _Shelf, tally: Tally
 ) -> Iterator[pa.RecordBatch]:
-    """Rows of the layer; the rows of the other tables and of the CSV are put aside on the way."""
-    for bucket in read_buckets(outgoing):
+    """Rows of the layer; the rows of the other tables and of the CSV are put aside on the way.
+
+    Nothing here or in `read_buckets` holds on to a bucket while the next one is read.
+    """
+
+    def rows(bucket: Bucket) -> pa.RecordBatch:
         tally.add(bucket)
         layer = tables.schedule_rows(bucket, outgoing.naming, schema)
         csv.add(layer, *bucket.raw.points.T)
@@ -103,21 +110,24 @@ def _layer(
             shelf.put(name, batch)
             tally.tables[name] += len(batch)
         tally.tables["schedule"] += len(layer)
-        yield layer
+        return layer
+
+    return map(rows, read_buckets(outgoing))
 
 
 def read_buckets(outgoing: Outgoing) -> Iterator[Bucket]:
     """Buckets in input order, with the verdicts made final by the reasons found at the door and over the run."""
-    for number, raw in enumerate(read_batches(outgoing.naming.facts)):
-        results = outgoing.spill.bucket("results", number)
-        if len(results) != len(raw) or not np.array_equal(results["row"], raw.first + np.arange(len(raw))):
-            raise OutputError(f"{len(results)} of {len(raw)} structures came back from row {raw.first} on")
-        reasons = _with_bias(results, outgoing.spill.bucket("reasons", number), outgoing.bias)
-        reasons = reasons[np.lexsort((reasons["subject"], reasons["code"], reasons["row"]))]
-        bucket = Bucket(results, reasons, raw, np.empty(0, dtype=object))
-        yield Bucket(
-            _final(results, reasons, raw.first), reasons, raw, tables.source_texts(bucket, outgoing.naming, "id")
-        )
+    return map(partial(_read_bucket, outgoing), count(), read_batches(outgoing.naming.facts))
+
+
+def _read_bucket(outgoing: Outgoing, number: int, raw: RawBatch) -> Bucket:
+    results = outgoing.spill.bucket("results", number)
+    if len(results) != len(raw) or not np.array_equal(results["row"], raw.first + np.arange(len(raw))):
+        raise OutputError(f"{len(results)} of {len(raw)} structures came back from row {raw.first} on")
+    reasons = _with_bias(results, outgoing.spill.bucket("reasons", number), outgoing.bias)
+    reasons = reasons[np.lexsort((reasons["subject"], reasons["code"], reasons["row"]))]
+    bucket = Bucket(results, reasons, raw, np.empty(0, dtype=object))
+    return Bucket(_final(results, reasons, raw.first), reasons, raw, tables.source_texts(bucket, outgoing.naming, "id"))
 
 
 def _with_bias(results: Records, reasons: Records, bias: Bias | None) -> Records:

@@ -13,8 +13,9 @@ from geoadjust.core.ring import Ring
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.crs import read_crs
 from geoadjust.io.georeference import Georeference, looks_like_degrees, swapped_hint
+from geoadjust.io.patches import PatchPlan, plan_patches
 from geoadjust.io.structures import StructureFacts, read_batches
-from geoadjust.io.surfaces import PatchPlan, RasterFacts, plan_patches
+from geoadjust.io.surfaces import RasterFacts
 from geoadjust.io.values import read_texts
 from geoadjust.run.sources import Sources
 
@@ -151,6 +152,8 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, rasters: Seq
         extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
         what = f"no structure lies on {facts.path}: structures {_box(extent)}, surface {_box(box)} in the surface's CRS"
     remedy = "check both CRSs"
+    if len(facts.tiles) > 1 and facts.box_covers(east, north).any():
+        remedy = "they lie in holes between its tiles: are all tiles there?"
     if looks_like_degrees(positions.east, positions.north, crs):
         remedy = f"the structures' coordinates look like longitude and latitude, not {crs.name}: state their own crs"
     elif swapped_hint(positions.east, positions.north, georeference, box):

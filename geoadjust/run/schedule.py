@@ -2,59 +2,44 @@
 
 from __future__ import annotations
 
-import math
 import platform
 import socket
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 
 import geoadjust
-from geoadjust.core.columns import Structures, arrays_of
-from geoadjust.core.judge import Setting
-from geoadjust.core.ring import Ring
-from geoadjust.core.rules import FinishedTable, Job, RingTable
-from geoadjust.core.uncertainty import Accuracy
-from geoadjust.engine import map_ordered
+from geoadjust.core.rules import Job
+from geoadjust.engine import check_engine
 from geoadjust.errors import Fault, IncompleteError, InputError
 from geoadjust.io import tables
-from geoadjust.io.areas import PavingAreas
-from geoadjust.io.centrelines import Centrelines
-from geoadjust.io.crs import read_crs
-from geoadjust.io.georeference import Georeference
-from geoadjust.io.intake import Door
 from geoadjust.io.people import foot_of
-from geoadjust.io.record import run_facts, settings_hash, source_facts
+from geoadjust.io.record import deciding_facts, run_facts, source_facts
 from geoadjust.io.sets import SetWriter
 from geoadjust.io.spill import Spill
-from geoadjust.io.structures import read_batches
 from geoadjust.io.tables import Bucket, Naming
-from geoadjust.run.chunks import (
-    CHUNK,
-    Arrays,
-    Place,
-    Settings,
-    Task,
-    bundle_of,
-    close_readers,
-    order_by_block,
-    plan_task,
-)
-from geoadjust.run.findings import Bias, find_bias
+from geoadjust.run.chunks import CHUNK
+from geoadjust.run.computing import Computation, Mapper, lay_out, ring_of, take_in
+from geoadjust.run.findings import Bias
 from geoadjust.run.output import Outgoing, Tally, write_results
-from geoadjust.run.positions import Positions, Way, find_ways, read_positions
-from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
+from geoadjust.run.resume import start_run
+from geoadjust.run.sources import Sources, look_at_sources
+from geoadjust.run.workers import deciding_here, map_tasks
 
 Progress = Callable[[str, int, int], None]
 
 
 def no_progress(stage: str, done: int, total: int) -> None:
+    """Says nothing."""
+
+
+def no_note(text: str) -> None:
     """Says nothing."""
 
 
@@ -65,9 +50,12 @@ class Options:
     overwrite: bool = False
     engine: str = "serial"
     workers: int = 1
+    scheduler: str = ""
     chunk: int = CHUNK
     strict: bool = False
+    resume: bool = False
     progress: Progress = no_progress
+    note: Callable[[str], None] = no_note
     command: tuple[str, ...] = ()
 
 
@@ -120,24 +108,25 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
 
     Raises
     ------
-    InputError
-        the job or a source is invalid, with every fault
+    UsageError, InputError
+        the engine cannot be used; the job or a source is invalid, with every fault
     OutputBusyError, OutputError
         the set could not be written
     IncompleteError
         with `strict`, after the set was written, where some structures could not be computed
     """
     clock = Clock()
+    check_engine(options.engine, workers=options.workers, scheduler=options.scheduler, same=deciding_here)
     if not job.output.path:
         raise InputError(Fault("output.path", "missing", remedy="write path = ... under [output], or give --out"))
     with clock.stage("check"):
         sources = look_at_sources(job)
-    with SetWriter(Path(job.output.path), overwrite=options.overwrite) as writer:
-        run = _Run(sources, options, Spill(writer.spill), clock)
-        bias = run.compute()
+    with SetWriter(Path(job.output.path), overwrite=options.overwrite, resume=options.resume) as writer:
+        run = _Run(sources, options, clock)
+        outgoing = run.compute(writer)
         with clock.stage("write"):
-            tally = write_results(writer.folder, run.outgoing(bias), run_facts(sources, run.operations()))
-        findings = (*sources.notices, *([bias.sentence()] if bias else []))
+            tally = write_results(writer.folder, outgoing, run_facts(sources, run.layout.operations()))
+        findings = (*sources.notices, *([outgoing.bias.sentence()] if outgoing.bias else []))
         writer.commit(run.record(tally, findings))
     summary = Summary(job.output.path, tally, findings, clock.rounded())
     unknown = tally.method["unknown"]
@@ -149,109 +138,61 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
 
 
 class _Run:
-    """One run: its sources, its spill, its clock."""
+    """One run: its sources, where they lie, its clock, its engine."""
 
-    def __init__(self, sources: Sources, options: Options, spill: Spill, clock: Clock) -> None:
-        self.sources, self.options, self.spill, self.clock = sources, options, spill, clock
-        job = sources.job
-        self.ring = ring_of(job.ring)
-        self.settings = Settings(job.rules, sources.catalogue, setting_of(sources, self.ring))
-        self.crs = read_crs(sources.structures.crs, where="structures.crs")
-        self.frames: Georeference | None = None
-        self.ways: tuple[list[Way], list[Way]] = ([], [])
+    def __init__(self, sources: Sources, options: Options, clock: Clock) -> None:
+        self.sources, self.options, self.clock = sources, options, clock
+        with clock.stage("read"):
+            self.layout = lay_out(sources)
+        self.chunk, self.kept = options.chunk, 0
 
-    def compute(self) -> Bias | None:
-        """All structures, chunk by chunk; the bias of the whole batch."""
+    def compute(self, writer: SetWriter) -> Outgoing:
+        """All structures, chunk by chunk; what the writers need."""
+        options, count = self.options, len(self.layout.positions)
+        facts = deciding_facts(self.sources, self.layout.operations())
+        start = start_run(
+            writer.work, facts, count=count, chunk=options.chunk, resume=options.resume, note=options.note
+        )
+        spill = Spill(writer.spill, writer.work.folder, start.key)
         with self.clock.stage("read"):
-            positions = read_positions(self.sources.structures)
-            self.ways = find_ways(self.sources, positions, self.ring)
-            self.frames = Georeference(self.crs, self.crs, where="structures.crs", bounds=positions.bounds())
-            self.take_in(positions)
-        try:
-            with self.clock.stage("plan"):
-                return self.plan_all(positions)
-        finally:
-            close_readers()
+            take_in(self.sources, self.layout, spill)
+            computation = Computation(self.sources, self.layout, spill, start.chunk)
+            self.chunk, self.kept = start.chunk, computation.recall() if start.resumed else 0
+        if start.resumed:
+            options.note(f"{self.kept} of {len(computation.chunks)} chunks are taken from the interrupted run")
+        with self.clock.stage("plan"):
+            computation.compute(self.mapper(), partial(options.progress, "plan"))
+            bias = computation.bias()
+        return self.outgoing(spill, bias)
 
-    def take_in(self, positions: Positions) -> None:
-        """Turn every row into a structure and spill it."""
-        door = self.door()
-        for raw in read_batches(self.sources.structures):
-            rows = slice(raw.first, raw.first + len(raw))
-            intake = door.take_in(raw, positions.duplicates[rows], positions.neighbours[rows])
-            self.spill.append("structures", dict(arrays_of(intake.structures)))
-            self.spill.scatter("reasons", dict(arrays_of(intake.reasons)))
-
-    def door(self) -> Door:
-        """What takes a row in."""
-        job, frames = self.sources.job, self.frames
-        assert frames is not None
-        lines, areas = read_lines(self.sources), read_paving(self.sources)
-        limit = job.structures.max_axis_distance
-        return Door(
-            job=job,
-            facts=self.sources.structures,
-            catalogue=self.sources.catalogue,
-            vertical_unit=self.sources.vertical_unit,
-            find_axes=_axis_finder(lines, frames, limit) if lines else None,
-            find_convergence=frames.convergence,
-            find_areas=_area_finder(areas, frames) if areas else None,
+    def mapper(self) -> Mapper:
+        """What runs the chunks."""
+        options, sources = self.options, self.sources
+        files = tuple(facts.tiles[0].path for facts in (*sources.existing, *sources.finished))
+        return partial(
+            map_tasks, engine=options.engine, workers=options.workers, scheduler=options.scheduler, files=files
         )
 
-    def plan_all(self, positions: Positions) -> Bias | None:
-        """Plan chunk after chunk, and sort the results into buckets of the input order."""
-        way = (self.ways[0] or self.ways[1])[0]
-        group = way.facts.group_of(*way.georeference.to_target(positions.east, positions.north))
-        chunks = list(order_by_block(group, self.options.chunk))
-        key = settings_hash(self.sources)
-        done = iter(range(1, len(chunks) + 1))
-        results = map_ordered(
-            plan_task,
-            (self.task(index, positions) for index in chunks),
-            engine=self.options.engine,
-            workers=self.options.workers,
-            done=lambda: self.options.progress("plan", next(done), len(chunks)),
-        )
-        rims = np.full((2, len(positions)), np.nan)
-        for number, arrays in enumerate(results):
-            self.keep(f"{key}-{number:06d}", arrays)
-            rims[:, arrays["structures.row"]] = arrays["structures.rim"], arrays["rims.existing"]
-        surveyed = self.sources.job.structures.rim_basis in ("", "surveyed")
-        return find_bias(*rims) if surveyed else None
-
-    def keep(self, name: str, arrays: Arrays) -> None:
-        """Spill one chunk, then sort it into buckets."""
-        self.spill.save(name, arrays)
-        reasons = {key.removeprefix("reasons."): array for key, array in arrays.items() if key.startswith("reasons.")}
-        rest = {key: array for key, array in arrays.items() if not key.startswith("reasons.")}
-        self.spill.scatter("results", {"row": arrays["structures.row"], **rest})
-        self.spill.scatter("reasons", reasons)
-        self.spill.drop(name)
-
-    def task(self, index: np.ndarray[Any, np.dtype[np.intp]], positions: Positions) -> Task:
-        """One chunk with all that a worker needs."""
-        structures = bundle_of(Structures, self.spill.rows("structures", index))
-        roles = [tuple(_place(way, positions, index) for way in role) for role in self.ways]
-        assert isinstance(structures, Structures)
-        return Task(self.settings, structures, roles[0], roles[1])
-
-    def outgoing(self, bias: Bias | None) -> Outgoing:
+    def outgoing(self, spill: Spill, bias: Bias | None) -> Outgoing:
         """What the writers need."""
         sources = self.sources
-        names = [[way.facts.name for way in role] for role in self.ways]
+        names = [[way.facts.name for way in role] for role in (self.layout.existing, self.layout.finished)]
         naming = Naming(sources.job.rules, sources.catalogue, names[0], names[1], sources.structures, sources.units)
         foot = foot_of([sources.vertical_unit, *(facts.vertical_unit for facts in sources.existing)])
         annuli = self.annuli if sources.job.output.rings else None
-        return Outgoing(self.spill, naming, bias, foot, sources.structures.crs, annuli)
+        return Outgoing(spill, naming, bias, foot, sources.structures.crs, annuli)
 
     def annuli(self, bucket: Bucket) -> pa.RecordBatch:
         """Sampled rings of one bucket as polygons."""
-        assert self.frames is not None
-        return tables.ring_rows(bucket, self.frames.jacobians(bucket.raw.east, bucket.raw.north), self.ring)
+        jacobians = self.layout.frames.jacobians(bucket.raw.east, bucket.raw.north)
+        return tables.ring_rows(bucket, jacobians, ring_of(self.sources.job.ring))
 
-    def operations(self) -> dict[str, str]:
-        """How coordinates were carried to each surface."""
-        return {way.facts.name: way.georeference.description for role in self.ways for way in role}
+    def engine(self) -> dict[str, Any]:
+        """How the chunks were run; none of it changes a figure."""
+        options = self.options
+        facts = {"name": options.engine, "workers": options.workers, "chunk": self.chunk}
+        facts |= {"scheduler": options.scheduler} if options.scheduler else {}
+        return {**facts, "resumed": options.resume, "kept_chunks": self.kept}
 
     def record(self, tally: Tally, findings: tuple[str, ...]) -> dict[str, Any]:
         """What `run.json` says."""
@@ -263,55 +204,11 @@ class _Run:
             "command": list(self.options.command),
             "job": plain(self.sources.job),
             "sources": source_facts(self.sources),
-            "operations": self.operations(),
+            "operations": self.layout.operations(),
             "counts": {name: dict(getattr(tally, name)) for name in (item.name for item in fields(tally))},
             "findings": list(findings),
             "seconds": self.clock.rounded(),
-            "engine": {"name": self.options.engine, "workers": self.options.workers, "chunk": self.options.chunk},
+            "engine": self.engine(),
             "host": {"name": socket.gethostname(), "system": platform.platform(), "python": platform.python_version()},
             "finished_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
         }
-
-
-def setting_of(sources: Sources, ring: Ring) -> Setting:
-    """Ring, accuracies and the way to the finished road, for the core."""
-    job = sources.job
-    table, paving = job.structures, job.finished[0] if job.finished else FinishedTable()
-    accuracy = Accuracy(
-        rim=table.rim_accuracy,
-        rim_same_survey=table.rim_same_survey,
-        xy=table.xy_accuracy,
-        gap=table.gap_accuracy,
-        flush=table.flush_accuracy,
-        tape=table.tape_accuracy,
-        casting=table.casting_accuracy,
-        mill=paving.mill_accuracy,
-        overlay=paving.overlay_accuracy,
-        existing=tuple(_known(item.accuracy) for item in job.surface),
-        finished=tuple(_known(item.accuracy) for item in job.finished if item.path),
-    )
-    return Setting(ring, job.ring.rough, accuracy, bool(sources.finished), paving.cross_slope)
-
-
-def _known(accuracy: float | None) -> float:
-    return math.nan if accuracy is None else accuracy
-
-
-def ring_of(table: RingTable) -> Ring:
-    """The ring's settings for the core."""
-    return Ring(**{item.name: getattr(table, item.name) for item in fields(Ring)})
-
-
-def _place(way: Way, positions: Positions, index: np.ndarray[Any, np.dtype[np.intp]]) -> Place:
-    east, north = positions.east[index], positions.north[index]
-    return Place(
-        way.facts, way.patches, *way.georeference.to_target(east, north), way.georeference.jacobians(east, north)
-    )
-
-
-def _axis_finder(lines: Centrelines, frames: Georeference, limit: float) -> Callable[..., Any]:
-    return lambda east, north: lines.axes(east, north, frames.jacobians(east, north), limit=limit)
-
-
-def _area_finder(areas: PavingAreas, frames: Georeference) -> Callable[..., Any]:
-    return lambda east, north: areas.find(east, north, frames.jacobians(east, north))

@@ -76,6 +76,7 @@ def look_at_sources(job: Job) -> Sources:
     designs = [table for table in job.finished if table.path]
     finished = [look.at(_raster(table, f"finished{_place(designs, i)}")) for i, table in enumerate(designs)]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
+    look.faults += list(_name_faults([facts for facts in [*existing, *finished] if facts]))
     files = [look.at(_file(*named)) for named in _named_files(job, catalogue is not None)]
     unit = ""
     if structures is not None:
@@ -127,6 +128,15 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
 
 def _raster(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], RasterFacts]:
     return lambda: describe_raster(table, where=where)
+
+
+def _name_faults(rasters: list[RasterFacts]) -> Iterator[Fault]:
+    """Two surfaces of one name could not be told apart in the results."""
+    names = [facts.name for facts in rasters]
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        paths = ", ".join(facts.path for facts in rasters if facts.name == name)
+        remedy = 'give one of them another with name = "..." in its table'
+        yield Fault("surface.name", f"two surfaces are named {name!r}: {paths}", remedy=remedy)
 
 
 def _place(tables: Any, index: int) -> str:

@@ -1,196 +1,276 @@
-"""Times a whole schedule run beside its two limits, on data made here, and prints a table with the ratio.
+"""Measures a whole schedule run beside its two limits and beside other tools, on data made here, and prints tables.
 
-    python -m tests.benchmarks.schedule --structures 1000 10000 --cells 8000
+    python -m tests.benchmarks.schedule                       small: a few minutes
+    python -m tests.benchmarks.schedule --full --markdown out.md --folder bench
+    python -m tests.benchmarks.schedule --parts ratio memory --structures 1000 10000 --cells 8000
 
-L1 decodes each raster block that a structure's ring touches once. L2 reads the structures and writes the same tables
-with the same rows in one bulk write each, and the same CSV. Ratio = product / (L1 + L2), in one process, warm cache,
-without imports. Nothing is asserted here: this measures, tests judge.
+All parts run one after the other on one machine, each in a process of its own. Nothing is asserted here: this measures,
+tests judge. A part that cannot be measured says why. How to read the tables: docs/performance.md.
 """
 
 from __future__ import annotations
 
 import argparse
-import resource
-import shutil
-import tempfile
+import os
+import platform
+import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
-import numpy as np
+from tests.benchmarks.children import NotMeasured, call
+from tests.benchmarks.data import make_raster, make_structures, raster_of, structures_of
+from tests.benchmarks.peers import runs_of
+from tests.benchmarks.product import PLACES, run_product
+from tests.benchmarks.tables import Table
 
-import geoadjust.io.safe  # noqa: F401 - sets the environment before GDAL is loaded
+__all__ = ["make_raster", "make_structures", "run_product"]
 
-CELL = 0.25
-EAST, NORTH = 500_000.0, 4_500_000.0
-BLOCK = 512
-TABLES = ("schedule", "ordinates", "stack_parts", "reasons", "models", "run")
-
-
-def make_raster(path: Path, cells: int) -> None:
-    """A tilted, waved road with 3 mm noise, 1 % outliers and 0.3 % holes, tiled and deflated."""
-    import rasterio
-    from rasterio.transform import from_origin
-    from rasterio.windows import Window
-
-    rng = np.random.default_rng(1)
-    profile = {"driver": "GTiff", "width": cells, "height": cells, "count": 1, "dtype": "float32", "nodata": -9999}
-    profile |= {"crs": "EPSG:32617", "transform": from_origin(EAST, NORTH, CELL, CELL), "tiled": True}
-    profile |= {"blockxsize": BLOCK, "blockysize": BLOCK, "compress": "deflate", "predictor": 3, "zlevel": 1}
-    column = np.arange(cells) * CELL
-    with rasterio.open(path, "w", **profile) as dataset:
-        for first in range(0, cells, BLOCK):
-            rows = np.arange(first, min(first + BLOCK, cells))[:, None] * CELL
-            height = (
-                100 + 0.01 * column - 0.02 * rows + 2 * np.sin(column / 200) + rng.normal(0, 0.003, (len(rows), cells))
-            )
-            chance = rng.random(height.shape)
-            height[chance < 0.01] += 0.05
-            height[chance > 0.997] = -9999
-            dataset.write(height.astype("float32"), 1, window=Window(0, first, cells, len(rows)))
+FULL = {"structures": [1000, 10_000, 100_000, 1_000_000], "cells": 20_000, "sample": 0}
+SMALL = {"structures": [1000, 10_000], "cells": 8000, "sample": 1000}
+STORED = 25_000
+"""Structures of the comparison of storages."""
+ORDER = ("sorted", "shuffled")
+ENGINES = ("processes", "dask")
 
 
-def make_structures(path: Path, count: int, cells: int) -> None:
-    """Covers along a rotated grid of streets, in random order."""
-    import geopandas
-    import pyogrio
-
-    rng = np.random.default_rng(2)
-    size, turn = cells * CELL - 20, np.radians(11)
-    along, street = rng.uniform(-size, size, 6 * count), np.round(rng.uniform(-size, size, 6 * count) / 80) * 80
-    east = size / 2 + along * np.cos(turn) - street * np.sin(turn)
-    north = size / 2 + along * np.sin(turn) + street * np.cos(turn)
-    kept = np.flatnonzero((east > 0) & (east < size) & (north > 0) & (north < size))[:count]
-    table = {
-        "id": [f"C-{i:07d}" for i in range(len(kept))],
-        "street": [f"Street {i % 300}" for i in range(len(kept))],
-        "axis": rng.uniform(0, 360, len(kept)),
-        "casting": "round-standard",
-        "measure_down": rng.uniform(0.2, 0.5, len(kept)),
-        "measure_down_from": "existing",
-    }
-    points = geopandas.points_from_xy(EAST + 10 + east[kept], NORTH - 10 - north[kept])
-    pyogrio.write_dataframe(geopandas.GeoDataFrame(table, geometry=points, crs="EPSG:32617"), path, use_arrow=True)
+def target_ratio(count: int) -> float:
+    """Largest product / (L1 + L2) that is aimed at."""
+    return 1.5 if count <= 10_000 else 2.0 if count <= 100_000 else 3.0
 
 
-def timed(work: Callable[[], Any]) -> float:
-    """Seconds of one call."""
-    begun = time.perf_counter()
-    work()
-    return time.perf_counter() - begun
+class Benchmark:
+    """What is to be measured, and the tables as they come."""
+
+    def __init__(self, chosen: argparse.Namespace) -> None:
+        self.chosen = chosen
+        self.folder: Path = chosen.folder
+        self.cells: int = chosen.cells
+        self.counts: list[int] = sorted(chosen.structures)
+        self.middle = max([count for count in self.counts if count <= 100_000], default=self.counts[0])
+        self.stored = min(self.middle, STORED)
+        self.fewer = max(1, chosen.repeats - 1)
+        self.seconds: dict[int, tuple[float, float]] = {}
+        self.memories: dict[int, dict[str, float]] = {}
+        self.tables: list[Table] = []
+
+    def begin(self, title: str, sentence: str, columns: str) -> Table:
+        """A new table; columns separated by bars."""
+        self.tables.append(Table(title, sentence, [name.strip() for name in columns.split("|")]))
+        return self.tables[-1]
+
+    def layer(self, count: int, order: str = "sorted") -> str:
+        """Path of a layer of structures."""
+        return str(structures_of(self.folder, count, self.cells, order))
+
+    def surface(self, storage: str = "tiled", tiles: int = 0) -> str:
+        """Path of the raster, or of the folder of tiles."""
+        return str(raster_of(self.folder, self.cells, storage, tiles))
+
+    def job(self, count: int) -> dict[str, str]:
+        """Raster, structures and folder for results."""
+        return {"raster": self.surface(), "structures": self.layer(count), "folder": str(self.folder)}
+
+    def prepare(self) -> None:
+        """Make the data."""
+        more = "order" in self.chosen.parts
+        storages = ["tiled", *(["striped", "zstd"] if more else [])]
+        counts = sorted({*self.counts, self.stored})
+        values = {"cells": self.cells, "counts": counts, "storages": storages, "tiles": self.chosen.tiles * more}
+        call("data", "make_all", folder=str(self.folder), **values)
+
+    def ratio(self) -> None:
+        """The product beside its limits."""
+        sentence = "Seconds of wall time, one process, after imports, warm cache. Ratio = product / (L1 + L2)."
+        columns = "structures | blocks | L1 decode | L2 write | product | ratio | aimed at"
+        table = self.begin("Raster", sentence, columns + " | product CPU | limits CPU | CPU ratio")
+        sentence = "Seconds of the last run, each stage without what it calls; the rest is what no stage holds."
+        stages = self.begin("Stages, seen from outside", sentence, " | ".join(["structures", *PLACES, "rest"]))
+        own: dict[int, dict[str, float]] = {}
+        for count in self.counts:
+            repeats = self.fewer if count > 20_000 else self.chosen.repeats
+            with trying(table, f"{count} structures"):
+                warm = self.layer(self.counts[0])
+                row = call("ratio", "measure", **self.job(count), warm=warm, count=count, repeats=repeats)
+                own[count], self.seconds[count] = row["own"], (row["product"], row["cpu"])
+                figures = [row[name] for name in ("L1", "L2", "product", "ratio")]
+                used = [row["cpu"], row["limits cpu"], row["cpu"] / row["limits cpu"]]
+                table.add(count, row["blocks"], *figures, target_ratio(count), *used)
+                if row["memory"]:
+                    self.memories[count] = row["memory"]
+                if row["stages"]:
+                    stages.add(count, *(row["stages"].get(name) for name in (*PLACES, "rest")))
+        self.own_stages(own)
+
+    def own_stages(self, own: dict[int, dict[str, float]]) -> None:
+        """What the product itself says of its time."""
+        names = list(dict.fromkeys(name for seconds in own.values() for name in seconds))
+        table = self.begin("Stages, as run.json says", "", " | ".join(["structures", *names]))
+        for count, seconds in own.items():
+            table.add(count, *(seconds.get(name) for name in names))
+
+    def peers(self) -> None:
+        """Other tools on the same data."""
+        sentence = (
+            f"Seconds for {self.middle} structures. The others find a plane or a mean for each and write nothing; the "
+            "product runs its whole schedule with all tables."
+        )
+        columns = "tool | order | measured | seconds | CPU | times the product | times by CPU | aimed at"
+        table = self.begin("Beside other tools", sentence, columns)
+        product = self.seconds.get(self.middle)
+        table.add("the product, whole schedule", "sorted", self.middle, *(product or (None, None)), None, None, None)
+        for peer, order, sample in runs_of(self.middle, self.chosen.sample):
+            with trying(table, f"{peer}, {order}"):
+                values = {"raster": self.surface(), "structures": self.layer(self.middle, order)}
+                row = call("peers", "measure_peer", **values, peer=peer, sample=sample)
+                measured = f"{row['measured']}, extrapolated" if row["measured"] < row["N"] else row["measured"]
+                times = [row["seconds"] / product[0], row["cpu"] / product[1]] if product else [None, None]
+                aim = 4 if "plane" in peer else 8 if "feature by" in peer else None
+                table.add(peer, order, measured, row["seconds"], row["cpu"], *times, aim)
+
+    def order(self) -> None:
+        """Order of the structures, storage of the raster."""
+        sentence = "Seconds of the whole schedule. Ratio = shuffled / sorted; aimed at: 1.1 at most."
+        columns = "surface | structures | sorted | shuffled | ratio | sorted CPU | shuffled CPU | cache MB | cells MB"
+        table = self.begin("Order and storage", sentence, columns)
+        tiles = self.chosen.tiles
+        surfaces = [("tiled", 0, self.middle), *((name, 0, self.stored) for name in ("tiled", "striped", "zstd"))]
+        surfaces += [("tiled", tiles, self.stored)] if tiles else []
+        for storage, across, count in dict.fromkeys(surfaces):
+            name = f"{across} x {across} tiles" if across else storage
+            with trying(table, f"{name}, {count} structures"):
+                values = {"surface": self.surface(storage, across), "warm": self.layer(self.counts[0])}
+                layers = {order: self.layer(count, order) for order in ORDER}
+                row = call("order", "measure", **values, layers=layers, folder=str(self.folder), repeats=self.fewer)
+                figures = [row["sorted"], row["shuffled"], row["shuffled"] / row["sorted"]]
+                table.add(name, count, *figures, row["sorted cpu"], row["shuffled cpu"], row["cache"], row["raster"])
+
+    def memory(self) -> None:
+        """Peak memory of the command alone."""
+        sentence = (
+            "MB. Largest process: the most resident memory of one process (ru_maxrss). All together: the largest sum "
+            "over the command and its workers, shared pages counted in each. Aimed at: 600 MB at 100,000 structures, "
+            "within 15 % of that at 1,000,000."
+        )
+        columns = "structures | engine | largest process | all together | wall s with start | CPU s"
+        table = self.begin("Memory", sentence, columns)
+        runs: list[tuple[int, str]] = [(count, "serial") for count in self.counts if count >= min(self.middle, 10_000)]
+        for count, engine in [*runs, *((self.middle, engine) for engine in ENGINES)]:
+            options = [] if engine == "serial" else ["--engine", engine, "--workers", "2"]
+            with trying(table, f"{count} structures, {engine}"):
+                known = self.memories.get(count) if engine == "serial" else None
+                row = known or call("memory", "measure", **self.job(count), options=options)
+                table.add(count, engine, *(row[name] for name in ("peak", "tree", "seconds", "cpu")))
+
+    def workers(self) -> None:
+        """Two workers, and equal bytes."""
+        sentence = "Seconds of planning all chunks (the core), serial and with two workers. Aimed at: 1.6 times."
+        columns = "structures | engine | serial | two workers | times | start of workers | times without start"
+        table = self.begin("Two workers", sentence, columns + " | whole run, serial | whole run, two workers")
+        for engine in ENGINES:
+            with trying(table, engine):
+                row = call("workers", "measure", **self.job(self.middle), engine=engine, repeats=self.fewer)
+                serial, shared, start = row["serial"], row["shared"], row["start"]
+                bare = serial / (shared - start) if shared > start else None
+                figures = [serial, shared, serial / shared, start, bare, row["serial total"], row["shared total"]]
+                table.add(self.middle, engine, *figures)
+        self.hashes()
+
+    def hashes(self) -> None:
+        """SHA-256 of the result by way of running."""
+        count = max([count for count in self.counts if count <= 10_000], default=self.counts[0])
+        table = self.begin("Equal bytes", f"SHA-256 of schedule.gpkg, {count} structures.", "way | sha256 | equal")
+        with trying(table, "hashes"):
+            found = call("workers", "hashes", **self.job(count))
+            for way, value in found.items():
+                if value.startswith("not measured"):
+                    table.notes.append(f"{way}: {value}")
+                else:
+                    table.add(way, value[:16], "yes" if value == found["serial"] else "NO")
+
+    def startup(self) -> None:
+        """How long the command takes to say something."""
+        table = self.begin("Start-up", "Milliseconds of wall time.", "command | median | least | CPU | heavy imports")
+        with trying(table, "start-up"):
+            for row in call("startup", "measure", repeats=5 * self.chosen.repeats):
+                table.add(row["command"], *(1000 * row[name] for name in ("median", "least", "cpu")), row["imports"])
 
 
-def decode_touched(raster: Path, structures: Path) -> None:
-    """L1: each block that a 1.5 m ring touches, once, in block order."""
-    import pyogrio
-    import rasterio
-    import shapely
-    from rasterio.windows import Window
-
-    points = shapely.get_coordinates(shapely.from_wkb(pyogrio.raw.read(structures, columns=[])[2]))
-    with rasterio.Env(GDAL_CACHEMAX=96 * 2**20), rasterio.open(raster, driver="GTiff") as dataset:
-        column, row = (points[:, 0] - EAST) / CELL, (NORTH - points[:, 1]) / CELL
-        reach = 1.5 / CELL + 2
-        touched = set()
-        for down in (-reach, reach):
-            for right in (-reach, reach):
-                touched |= set(zip(((row + down) // BLOCK).tolist(), ((column + right) // BLOCK).tolist(), strict=True))
-        for i, j in sorted(touched):
-            dataset.read(1, window=Window(int(j) * BLOCK, int(i) * BLOCK, BLOCK, BLOCK))
+@contextmanager
+def trying(table: Table, what: str) -> Iterator[None]:
+    """Where a figure cannot be measured, the table says why, and the next one is tried."""
+    try:
+        yield
+    except NotMeasured as error:
+        table.fail(what, error)
+    except Exception as error:
+        table.fail(what, repr(error))
 
 
-def read_tables(result: Path) -> dict[str, Any]:
-    """All tables of a result, in memory."""
-    import pyogrio
-
-    return {name: pyogrio.raw.read_arrow(result / "schedule.gpkg", layer=name) for name in TABLES}
+PARTS: dict[str, Callable[[Benchmark], None]] = {
+    name: getattr(Benchmark, name) for name in ("startup", "ratio", "peers", "order", "workers", "memory")
+}
 
 
-def write_in_bulk(structures: Path, tables: dict[str, Any], text: Any, folder: Path) -> None:
-    """L2: read the structures, write the same tables and CSV, one call each."""
-    import pyarrow.csv
-    import pyogrio
-    from pyogrio.raw import write_arrow
-
-    pyogrio.raw.read_arrow(structures)
-    for name, (meta, table) in tables.items():
-        point = name == "schedule"
-        place = {"geometry_name": meta["geometry_name"] or "geom", "geometry_type": "Point", "crs": meta["crs"]}
-        place = place if point else {"geometry_name": None, "geometry_type": None}
-        write_arrow(table, folder / "bulk.gpkg", layer=name, driver="GPKG", **place)
-    pyarrow.csv.write_csv(text, folder / "bulk.csv")
-
-
-def run_product(structures: Path, raster: Path, out: Path) -> Any:
-    """The whole job."""
-    from geoadjust.io.jobfile import read_job
-    from geoadjust.run.schedule import Options, run_schedule
-
-    flags = {
-        ("structures", "path"): str(structures),
-        ("structures", "vertical_unit"): "m",
-        ("surface", "path"): str(raster),
-        ("surface", "vertical_unit"): "m",
-        ("finished", "mill"): "40 mm",
-        ("finished", "overlay"): "50 mm",
-        ("output", "path"): str(out),
-    }
-    return run_schedule(read_job(None, flags), Options(overwrite=True))
-
-
-def measure(raster: Path, count: int, cells: int, folder: Path, repeats: int) -> dict[str, float]:
-    """Medians of the product and of both limits for one number of structures."""
-    import pyarrow.csv
-
-    structures, out = folder / f"structures-{count}.gpkg", folder / f"out-{count}"
-    make_structures(structures, count, cells)
-    run_product(structures, raster, out)
-    stages: list[dict[str, float]] = []
-    product = np.median(
-        [timed(lambda: stages.append(run_product(structures, raster, out).seconds)) for _ in range(repeats)]
+def parse(words: list[str] | None = None) -> argparse.Namespace:
+    """What is chosen."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--full", action="store_true", help="the whole benchmark: 20,000 x 20,000 cells, to 1,000,000")
+    parser.add_argument("--structures", type=int, nargs="+", help="numbers of structures")
+    parser.add_argument("--cells", type=int, help="side of the raster")
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--sample", type=int, help="structures that a peer is measured on; 0 = all")
+    parser.add_argument(
+        "--tiles", type=int, default=4, help="also cut the raster into so many tiles a side; 0 = do not"
     )
-    tables, text = read_tables(out), pyarrow.csv.read_csv(out / "schedule.csv")
-    decode = np.median([timed(lambda: decode_touched(raster, structures)) for _ in range(repeats)])
-    bulk = []
-    for _ in range(repeats):
-        with tempfile.TemporaryDirectory(dir=folder) as place:
-            bulk.append(timed(lambda: write_in_bulk(structures, tables, text, Path(place))))
-    write = np.median(bulk)
-    shutil.rmtree(out)
-    figures = {
-        "N": count,
-        "L1": decode,
-        "L2": write,
-        **stages[-1],
-        "product": product,
-        "ratio": product / (decode + write),
-    }
-    return {name: float(value) for name, value in figures.items()}
+    parser.add_argument("--parts", nargs="+", choices=list(PARTS), default=list(PARTS), help="what is measured")
+    parser.add_argument("--folder", type=Path, help="where the data are kept; default is a temporary folder")
+    parser.add_argument("--markdown", type=Path, help="also write the tables into this file")
+    chosen = parser.parse_args(words)
+    for name, value in (FULL if chosen.full else SMALL).items():
+        if getattr(chosen, name) is None:
+            setattr(chosen, name, value)
+    return chosen
+
+
+def run(chosen: argparse.Namespace) -> list[Table]:
+    """Make the data, measure part after part, print each table as it comes."""
+    benchmark = Benchmark(chosen)
+    with trying(benchmark.begin("Data", "", ""), "data"):
+        benchmark.prepare()
+    if not benchmark.tables[0].notes:
+        benchmark.tables.clear()
+    for name in chosen.parts:
+        begun, before = time.perf_counter(), len(benchmark.tables)
+        PARTS[name](benchmark)
+        for table in benchmark.tables[before:]:
+            print(table.text(), flush=True)
+        print(f"({name} took {time.perf_counter() - begun:.0f} s)\n", file=sys.stderr, flush=True)
+        if chosen.markdown:
+            pages = [f"{heading(chosen)}\n", *(table.markdown() for table in benchmark.tables)]
+            chosen.markdown.write_text("\n".join(pages), encoding="utf-8")
+    return benchmark.tables
+
+
+def heading(chosen: argparse.Namespace) -> str:
+    """What the figures rest on: size, versions, processors."""
+    names = ("geoadjust", "numpy", "pyarrow", "pyogrio", "rasterio", "shapely")
+    libraries = ", ".join(f"{name} {version(name)}" for name in names)
+    size = f"{chosen.cells} x {chosen.cells} cells of 0.25 m"
+    return f"{size}; {os.cpu_count()} processors, Python {platform.python_version()}, {libraries}."
 
 
 def main() -> None:
-    """Make the data, measure, print."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    parser.add_argument("--structures", type=int, nargs="+", default=[1000, 10_000])
-    parser.add_argument("--cells", type=int, default=8000, help="side of the raster")
-    parser.add_argument("--repeats", type=int, default=3)
-    parser.add_argument("--folder", type=Path, help="where to keep the data; default is a temporary folder")
-    chosen = parser.parse_args()
+    """Measure and print."""
+    import tempfile
+
+    chosen = parse()
     with tempfile.TemporaryDirectory() as temporary:
-        folder = chosen.folder or Path(temporary)
-        raster = folder / f"road-{chosen.cells}.tif"
-        if not raster.exists():
-            make_raster(raster, chosen.cells)
-        rows = [measure(raster, count, chosen.cells, folder, chosen.repeats) for count in chosen.structures]
-    names = ["N", "L1", "L2", "check", "read", "plan", "write", "product", "ratio"]
-    print(f"{chosen.cells} x {chosen.cells} cells, numpy {version('numpy')}, pyogrio {version('pyogrio')}, seconds")
-    print("".join(f"{name:>10}" for name in names))
-    for row in rows:
-        print(f"{row['N']:10.0f}" + "".join(f"{row[name]:10.3f}" for name in names[1:]))
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory of this process {peak:.0f} MB (tables held for L2)")
+        chosen.folder = (chosen.folder or Path(temporary)).absolute()
+        print(heading(chosen), end="\n\n", flush=True)
+        run(chosen)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from geoadjust.errors import InputError
-from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 
 
 def write_vector(path: Path) -> Path:
@@ -67,6 +67,20 @@ class TestFingerprint:
         path.touch()
         os.truncate(path, 2**26)
         assert fingerprint(path) == "sha256:" + hashlib.sha256(bytes(2**26)).hexdigest()
+
+    def test_a_tile_is_read_whole_up_to_a_mebibyte(self, tmp_path):
+        path = tmp_path / "tile.tif"
+        path.write_bytes(bytes(2**20))
+        assert fingerprint_tile(path) == fingerprint(path) == "sha256:" + hashlib.sha256(bytes(2**20)).hexdigest()
+
+    def test_a_larger_tile_is_sampled_as_the_manual_says(self, tmp_path):
+        data = bytearray(os.urandom(3 * 2**20))
+        path = tmp_path / "tile.bin"
+        path.write_bytes(data)
+        size = len(data)
+        places = [(0, 2**16), (size - 2**16, 2**16), *((size * n // 16, 2**14) for n in range(16))]
+        sample = f".bin {size}\n".encode() + b"".join(data[start : start + length] for start, length in places)
+        assert fingerprint_tile(path) == "sampled-sha256:" + hashlib.sha256(sample).hexdigest()
 
     def test_missing(self, tmp_path):
         with pytest.raises(InputError, match=r"gone\.tif: cannot be read"):

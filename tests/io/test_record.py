@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import dataclass, replace
 
@@ -11,9 +12,19 @@ import geoadjust
 from geoadjust.core.parts import Catalogue, RingPart
 from geoadjust.core.rules import FinishedTable, Job, OutputTable, RuleSet, StructuresTable, SurfaceTable
 from geoadjust.errors import InputError
-from geoadjust.io.record import LIBRARIES, SourceFile, describe_file, run_facts, settings_hash, source_facts
+from geoadjust.io.record import (
+    LIBRARIES,
+    SourceFile,
+    deciding_facts,
+    describe_file,
+    hash_of,
+    hash_of_code,
+    run_facts,
+    source_facts,
+)
 from geoadjust.io.structures import StructureFacts
 from geoadjust.io.surfaces import RasterFacts
+from geoadjust.io.tiles import Tile
 
 
 @dataclass(frozen=True)
@@ -46,12 +57,10 @@ ROAD = RasterFacts(
     height=20,
     transform=(0.5, 0.0, 0.0, 0.0, -0.5, 0.0),
     block=(64, 64),
-    dtype="float32",
-    nodata=None,
-    masked=False,
-    scale=1.0,
-    offset=0.0,
+    cell_bytes=4,
+    tile_size=(20, 10),
     fingerprint="sha256:bb",
+    tiles=(Tile("/data/in/road.tif", 0, 0, 10, 20, (64, 64), "float32", None, False, 1.0, 0.0, "sha256:bb"),),
 )
 SOURCES = Sources(JOB, STRUCTURES, (ROAD,), (), Catalogue(ring=(RingPart("r", 0.05),)))
 
@@ -113,6 +122,10 @@ def test_non_ascii_and_odd_texts_are_kept():
 # ---------------------------------------------------------------- the hash
 
 
+def settings_hash(sources):
+    return hash_of(deciding_facts(sources, {}))
+
+
 def test_equal_sources_have_equal_hashes():
     assert settings_hash(SOURCES) == settings_hash(changed(job={})) == settings_hash(replace(SOURCES))
     assert len(settings_hash(SOURCES)) == 24
@@ -166,6 +179,21 @@ def test_all_hashes_differ():
 def test_odd_file_names_have_a_hash():
     # bytes of a name that are no UTF-8 reach us as lone surrogates (PEP 383)
     assert settings_hash(changed(job={"structures": replace(JOB.structures, path="/in/\udcff.gpkg")}))
+
+
+def test_the_way_of_the_coordinates_changes_the_hash():
+    assert hash_of(deciding_facts(SOURCES, {"road": "a"})) != hash_of(deciding_facts(SOURCES, {"road": "b"}))
+
+
+def test_the_code_has_a_hash_of_its_text(tmp_path, monkeypatch):
+    (tmp_path / "core").mkdir()
+    (tmp_path / "__init__.py").write_text("1")
+    (tmp_path / "core" / "a.py").write_text("2")
+    monkeypatch.setattr(geoadjust, "__file__", str(tmp_path / "__init__.py"))
+    first = hash_of_code()
+    assert first == "sha256:" + hashlib.sha256(b"__init__.py\n1core/a.py\n2").hexdigest()
+    (tmp_path / "core" / "a.py").write_text("3")
+    assert hash_of_code() != first
 
 
 # ---------------------------------------------------------------- sources

@@ -7,14 +7,17 @@ import math
 import re
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from geoadjust.core.columns import METHODS, POLICIES
 from geoadjust.core.parts import Catalogue, LinerPart, RiserPart
-from geoadjust.io.remarks import SENTENCES, change_words, remarks
+from geoadjust.io.remarks import BARE_WORDS, POLICY_WORDS, SENTENCES, change_words, remarks
 from geoadjust.io.spill import to_records
+from geoadjust.io.stack_table import NO_RING
+from geoadjust.units import format_raise
 
 CATALOGUE = Catalogue(
     riser=(RiserPart("riser A", 0.025), RiserPart("riser B", 0.05)),
@@ -36,7 +39,7 @@ def remark(method, *, lift=0.0381, change=0.0381, lower=0.0, policy="", stack="r
             "stacks.policy": np.array([POLICIES.index(policy) if policy else -1], dtype=np.int8),
         }
     )
-    (text,) = remarks(records, [stack], CATALOGUE, units)
+    (text,) = remarks(records, pa.array([stack]), CATALOGUE, units).to_pylist()
     return text
 
 
@@ -143,7 +146,7 @@ def test_many_structures_keep_their_order():
             "stacks.policy": np.zeros(n, np.int8),
         }
     )
-    found = remarks(records, ["a", "b", "c"], CATALOGUE, "metric")
+    found = remarks(records, pa.array(["a", "b", "c"]), CATALOGUE, "metric").to_pylist()
     wanted = itertools.zip_longest((10, 20, 30), "abc")
     assert found == [f"Raise {mm} mm: new rings on the bearing, bottom to top: {name}." for mm, name in wanted]
 
@@ -159,3 +162,82 @@ def test_many_structures_keep_their_order():
 )
 def test_changes_in_words(change, units, text):
     assert change_words(change, units) == text
+
+
+# ---------------------------------------------------------------- a twin that goes structure by structure
+
+ROWS = st.tuples(
+    st.integers(0, len(METHODS) - 1),
+    st.one_of(st.just(NAN), st.just(math.inf), st.floats(-3, 3), st.integers(-300, 300).map(lambda i: i * 0.0254 / 32)),
+    st.one_of(st.just(NAN), st.floats(-3, 3), st.integers(-99, 99).map(lambda i: i / 2000)),
+    st.sampled_from([NAN, 0.0, 0.05]),
+    st.integers(-1, 1),
+    st.integers(-1, 0),
+    st.integers(-1, len(POLICIES) - 1),
+    st.sampled_from(["r50", "r50 + t (thick side 35 deg)", NO_RING]),
+)
+
+
+def twin(method, lift, change, lower, riser, liner, policy, stack, *, units):
+    """The line of one structure by itself."""
+    name = METHODS[method]
+    if name == "keep" and lower > 0:
+        return "Lower before milling, put back at today's height."
+    order = format_raise(lift, units) if math.isfinite(lift) else "Set to the target"
+    if name == "extend" and order == "No change":
+        return "No change."
+    rings = ""
+    if policy >= 0:
+        word = POLICIES[policy]
+        rings = BARE_WORDS[word] if stack == NO_RING else f"{POLICY_WORDS[word]}, bottom to top: {stack}"
+    return SENTENCES[name].format(
+        order=order,
+        rings=rings,
+        riser=CATALOGUE.riser[riser].id if riser >= 0 else "",
+        liner=CATALOGUE.liner[liner].id if liner >= 0 else "",
+        change=change_words(change, units),
+    )
+
+
+@given(st.lists(ROWS, min_size=1, max_size=40), st.sampled_from(["us", "metric"]))
+def test_remarks_are_each_line_by_itself(rows, units):
+    method, lift, change, lower, riser, liner, policy, stack = zip(*rows, strict=True)
+    records = to_records(
+        {
+            "verdicts.method": np.array(method, dtype=np.int8),
+            "rims.raise_": np.array(lift, dtype=float),
+            "chimneys.change": np.array(change, dtype=float),
+            "millings.lower_by": np.array(lower),
+            "verdicts.riser": np.array(riser, dtype=np.int16),
+            "liners.part": np.array(liner, dtype=np.int16),
+            "stacks.policy": np.array(policy, dtype=np.int8),
+        }
+    )
+    found = remarks(records, pa.array(stack, pa.string()), CATALOGUE, units).to_pylist()
+    assert found == [twin(*row, units=units) for row in rows]
+
+
+def test_changes_that_are_not_known():
+    assert change_words(NAN, "us") == "see the chimney's height"
+
+
+@pytest.mark.parametrize(("units", "step"), [("us", 0.0254 / 16), ("metric", 0.001)])
+def test_every_step_of_a_raise_is_told(units, step):
+    # eighths of a step, so that ties and their neighbours are among them
+    lifts = np.arange(-240, 241) * step / 8
+    n = len(lifts)
+    records = to_records(
+        {
+            "verdicts.method": np.full(n, METHODS.index("adjust"), np.int8),
+            "rims.raise_": lifts,
+            "chimneys.change": -lifts,
+            "millings.lower_by": np.zeros(n),
+            "verdicts.riser": np.full(n, -1, np.int16),
+            "liners.part": np.full(n, -1, np.int16),
+            "stacks.policy": np.full(n, -1, np.int8),
+        }
+    )
+    found = remarks(records, pa.array([NO_RING] * n), CATALOGUE, units).to_pylist()
+    adjust = METHODS.index("adjust")
+    assert found == [twin(adjust, lift, -lift, 0.0, -1, -1, -1, NO_RING, units=units) for lift in lifts.tolist()]
+    assert len(set(found)) == 61

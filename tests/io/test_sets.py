@@ -288,10 +288,10 @@ class TestLock:
             flock(handle, flags)
 
         monkeypatch.setattr(fcntl, "flock", late)
-        handle = sets._take_lock(path)
+        handle = sets.take_lock(path)
         assert len(seen) == 2
         assert os.fstat(handle).st_ino == path.stat().st_ino
-        sets._drop_lock(path, handle)
+        sets.drop_lock(path, handle)
         assert not path.exists()
 
     def test_a_link_in_place_of_the_lock_is_not_followed(self, tmp_path):
@@ -448,6 +448,104 @@ class TestSwap:
         monkeypatch.undo()
         assert text_of(target) == "old"
         assert os.listdir(tmp_path) == ["out"]
+
+
+KEY = {"facts": {}, "chunk": 10, "chunks": 4}
+
+
+def keep_chunks(writer, *numbers):
+    writer.work.begin(KEY)
+    for number in numbers:
+        (writer.work.folder / f"chunk-{number:06d}").write_bytes(b"x")
+
+
+def interrupt(target, error=KeyboardInterrupt, **options):
+    with SetWriter(target, overwrite=False, **options) as writer:
+        keep_chunks(writer, 0, 2)
+        (writer.folder / "schedule.csv").write_text("half")
+        raise error
+
+
+class TestWork:
+    @pytest.mark.parametrize("error", [KeyboardInterrupt, InputError([]), ZeroDivisionError, OutputError("x")])
+    def test_finished_chunks_outlive_an_exception_and_it_says_so(self, tmp_path, error):
+        with pytest.raises(error if isinstance(error, type) else type(error)) as caught:
+            interrupt(tmp_path / "out", error)
+        assert os.listdir(tmp_path) == [".out.work"]
+        assert len(caught.value.__notes__) == 1
+        assert caught.value.__notes__[0].startswith(f"2 of 4 chunks are kept in {tmp_path / '.out.work'}")
+
+    def test_a_full_disk_says_so_too(self, tmp_path):
+        with pytest.raises(OutputError, match="disk full") as caught:
+            interrupt(tmp_path / "out", OSError(errno.ENOSPC, "No space left on device"))
+        assert caught.value.__notes__[0].startswith("2 of 4 chunks are kept")
+
+    def test_they_keep_the_parents_that_were_made(self, tmp_path):
+        with pytest.raises(KeyboardInterrupt):
+            interrupt(tmp_path / "a" / "out")
+        assert names(tmp_path) == ["a", "a/.out.work"] + [
+            f"a/.out.work/{name}" for name in ("chunk-000000", "chunk-000002", "key.json")
+        ]
+
+    def test_a_success_removes_them(self, tmp_path):
+        with SetWriter(tmp_path / "out", overwrite=False) as writer:
+            keep_chunks(writer, 0, 1)
+            writer.commit({})
+        assert os.listdir(tmp_path) == ["out"]
+
+    def test_they_are_there_to_resume_and_gone_otherwise(self, tmp_path):
+        with pytest.raises(KeyboardInterrupt):
+            interrupt(tmp_path / "out")
+        with SetWriter(tmp_path / "out", overwrite=False, resume=True) as writer:
+            assert writer.work.count() == 2
+        with SetWriter(tmp_path / "out", overwrite=False) as writer:
+            assert not writer.work.folder.exists()
+
+    @pytest.mark.parametrize("resume", [True, False])
+    def test_a_refused_run_does_not_touch_them(self, tmp_path, resume):
+        with pytest.raises(KeyboardInterrupt):
+            interrupt(tmp_path / "out")
+        (tmp_path / "out").mkdir()
+        with pytest.raises(OutputBusyError), SetWriter(tmp_path / "out", overwrite=False, resume=resume):
+            pass
+        assert names(tmp_path / ".out.work") == ["chunk-000000", "chunk-000002", "key.json"]
+
+    def test_another_run_does_not_touch_them(self, tmp_path):
+        with SetWriter(tmp_path / "out", overwrite=False) as writer:
+            keep_chunks(writer, 0)
+            for resume in (True, False):
+                with pytest.raises(OutputBusyError), SetWriter(tmp_path / "out", overwrite=True, resume=resume):
+                    pass
+            assert writer.work.count() == 1
+
+    @pytest.mark.parametrize("resume", [True, False])
+    def test_a_result_named_like_a_work_place_is_never_removed(self, tmp_path, resume):
+        write_set(tmp_path / ".out.work")
+        with (
+            pytest.raises(OutputBusyError, match="not ours"),
+            SetWriter(tmp_path / "out", overwrite=True, resume=resume),
+        ):
+            pass
+        assert text_of(tmp_path / ".out.work") == "old"
+
+    def test_a_work_place_inside_a_target_is_not_foreign_but_other_files_in_it_are(self, tmp_path):
+        target = write_set(tmp_path / "out")
+        with pytest.raises(KeyboardInterrupt):
+            interrupt(target / "sub")
+        (target / ".sub.work" / "notes.txt").write_text("mine")
+        with pytest.raises(OutputBusyError, match=r"never replaced: \.sub\.work/notes\.txt"):
+            write_set(target, "new", overwrite=True)
+        (target / ".sub.work" / "notes.txt").unlink()
+        assert text_of(write_set(target, "new", overwrite=True)) == "new"
+
+    def test_left_overs_of_a_killed_run_go_but_its_chunks_stay(self, tmp_path):
+        code = KILL + "with sets.SetWriter(target, overwrite=False) as w: t.keep_chunks(w, 1, 2, 3); die()"
+        child = run_child(code, tmp_path / "out")
+        child.communicate(timeout=30)
+        assert child.returncode == -signal.SIGKILL
+        with SetWriter(tmp_path / "out", overwrite=False, resume=True) as writer:
+            assert writer.work.count() == 3
+        assert os.listdir(tmp_path) == [".out.work"]
 
 
 class TestExplain:

@@ -13,22 +13,25 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 import geoadjust.io
-from geoadjust.core.columns import CONDITIONS, METHODS, arrays_of
+from geoadjust.core.columns import CONDITIONS, METHODS, POLICIES, arrays_of
 from geoadjust.core.parts import Catalogue, RingPart
 from geoadjust.core.rules import RuleSet
 from geoadjust.io.catalogue import read_catalogue
 from geoadjust.io.columns import STACK_PARTS
 from geoadjust.io.spill import to_records
-from geoadjust.io.stack_table import NO_RING, stack_rows, stack_table, stack_texts
+from geoadjust.io.stack_table import NO_RING, stack_table
+from geoadjust.io.stack_table import stack_texts as stack_texts_of
 
 N = 90
 CATALOGUE = read_catalogue("", [RuleSet()])
 LISTED = tomllib.loads((Path(geoadjust.io.__file__).parent / "example_parts.toml").read_text(encoding="utf-8"))
 JOINT = 6.0  # of the rule set `example` [mm]
 COLUMNS = [column.name for column in STACK_PARTS]
+IDS = pa.array([f"s{i}" for i in range(N)])
 
 
 def mm(text):
@@ -57,14 +60,16 @@ def build(make_structures, make_roads, find):
         roads = make_roads(N, slope_east=slopes[0], slope_north=slopes[1])
         found = find(make_structures(N, **{**base, **fields}), roads, rules=rules, catalogue=CATALOGUE)
         records = records_of(found)
-        rows = [
-            dict(zip(COLUMNS, row, strict=True)) for row in stack_rows(records, [f"s{i}" for i in range(N)], CATALOGUE)
-        ]
+        rows = stack_table(records, IDS, CATALOGUE).to_pylist()
         return records, {
             key: list(group) for key, group in itertools.groupby(rows, lambda row: (row["row"], row["policy"]))
         }
 
     return make
+
+
+def stack_texts(*args):
+    return stack_texts_of(*args).to_pylist()
 
 
 def total(parts):
@@ -357,11 +362,11 @@ def test_texts_name_the_rings_of_the_table(build):
 
 def test_the_table_has_the_declared_columns(build):
     records, stacks = build(RuleSet())
-    found = stack_table(records, [f"s{i}" for i in range(N)], CATALOGUE)
+    found = stack_table(records, IDS, CATALOGUE)
     assert found.schema.names == COLUMNS
     assert len(found) == sum(len(parts) for parts in stacks.values()) > N
     assert found.column("kind").to_pylist() == [part["kind"] for parts in stacks.values() for part in parts]
-    empty = stack_table(records[:0], [], replace(CATALOGUE, ring=()))
+    empty = stack_table(records[:0], IDS[:0], replace(CATALOGUE, ring=()))
     assert empty.schema == found.schema
     assert len(empty) == 0
 
@@ -382,4 +387,81 @@ def test_every_word_of_the_table_is_declared(build):
 
 def test_an_empty_catalogue_has_no_stacks(make_structures, find):
     found = find(make_structures(3, existing_chimney=0.1), catalogue=Catalogue())
-    assert list(stack_rows(records_of(found), list("abc"), Catalogue())) == []
+    assert len(stack_table(records_of(found), IDS[:3], Catalogue())) == 0
+
+
+# ---------------------------------------------------------------- a twin that goes structure by structure
+
+
+def twin_rows(records, ids, catalogue):
+    """The table, piece by piece."""
+    for i, record in enumerate(records):
+        for policy, pieces in twin_stacks(record, METHODS[record["verdicts.method"]], catalogue):
+            for place, (kind, part, thickness, taper, turn) in enumerate(pieces, 1):
+                mm = round(float(thickness) * 1000, 3) + 0.0
+                degrees = None if math.isnan(turn) else round(float(np.degrees(turn)), 6) + 0.0
+                cells = int(record["structures.row"]), ids[i], place, policy, kind, part, mm, round(taper, 9), degrees
+                yield dict(zip(COLUMNS, cells, strict=True))
+
+
+def twin_stacks(record, method, catalogue):
+    if method == "riser":
+        part = catalogue.riser[record["verdicts.riser"]]
+        yield None, [("riser", part.id, part.height, 0.0, NAN)]
+    elif method == "liner":
+        yield "replace_all", twin_liner(record, catalogue.liner[record["liners.part"]])
+    elif method == "rings":
+        yield twin_rings(record, "stacks", catalogue)
+    if record["others.count"] >= 0:
+        yield twin_rings(record, "others", catalogue)
+
+
+def twin_liner(record, part):
+    joint = record["stacks.joint"]
+    slope = np.hypot(record["chimneys.tilt_east"], record["chimneys.tilt_north"])
+    yield "joint", None, joint + record["chimneys.bed"], 0.0, NAN
+    yield "liner", part.id, np.mean(record["cuts.ordinates"]), 0.0, NAN
+    yield "joint", None, joint + slope * (record["cuts.wrap"] - record["cuts.radius"]), 0.0, NAN
+
+
+def twin_rings(record, bundle, catalogue):
+    def value(name):
+        return record[f"{bundle}.{name}"]
+
+    policy, pieces = POLICIES[value("policy")], []
+    if policy == "add_on_top":
+        pieces.append(("old_stack", None, record["structures.existing_chimney"] - value("joint"), 0.0, NAN))
+    for part, turn in zip(value("parts"), value("turn"), strict=True):
+        if part >= 0:
+            pieces.append(("joint", None, value("joint") if pieces else value("bottom"), 0.0, NAN))
+            ring = catalogue.ring[part]
+            pieces.append(("ring", ring.id, ring.middle, ring.taper, turn))
+    return policy, [*pieces, ("joint", None, value("top"), 0.0, NAN)]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_table_is_every_stack_by_itself(build, seed):
+    # everything at random, also what the core never gives together
+    rng = np.random.default_rng(seed)
+    records, _ = build(RuleSet())
+    most = records["stacks.parts"].shape[1]
+    records["verdicts.method"] = rng.integers(0, len(METHODS), N)
+    records["verdicts.riser"] = rng.integers(0, len(CATALOGUE.riser), N)
+    records["liners.part"] = rng.integers(0, len(CATALOGUE.liner), N)
+    records["cuts.ordinates"] = rng.uniform(0, 0.3, (N, 16))
+    for name in ("chimneys.tilt_east", "chimneys.tilt_north", "chimneys.bed", "cuts.wrap", "cuts.radius"):
+        records[name] = rng.uniform(0, 0.5, N)
+    records["structures.existing_chimney"] = rng.choice([NAN, 0.1, 0.2000005, 0.3000015], N)
+    for bundle in ("stacks", "others"):
+        count = rng.integers(-1, most + 1, N)
+        records[f"{bundle}.count"] = count
+        parts = np.where(np.arange(most) < count[:, None], rng.integers(0, len(CATALOGUE.ring), (N, most)), -1)
+        records[f"{bundle}.parts"] = parts
+        records[f"{bundle}.turn"] = np.where(rng.random((N, most)) < 0.5, rng.uniform(0, 6, (N, most)), NAN)
+        records[f"{bundle}.policy"] = rng.integers(0, len(POLICIES), N)
+        for name in ("joint", "bottom", "top"):  # ties of a micrometre too
+            records[f"{bundle}.{name}"] = rng.integers(0, 40_000, N) / 2e6
+    found = stack_table(records, IDS, CATALOGUE).to_pylist()
+    assert {row["kind"] for row in found} == set(STACK_PARTS[4].words)
+    # repr: NaN is NaN
+    assert list(map(repr, found)) == list(map(repr, twin_rows(records, IDS.to_pylist(), CATALOGUE)))

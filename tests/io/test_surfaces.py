@@ -24,16 +24,8 @@ from geoadjust.core.rules import SurfaceTable
 from geoadjust.errors import InputError
 from geoadjust.io import surfaces
 from geoadjust.io.georeference import Georeference
-from geoadjust.io.surfaces import (
-    CACHE,
-    LEAST_GROUP,
-    RasterReader,
-    cache_bytes,
-    describe_raster,
-    plan_patches,
-    read_surface,
-    to_elevations,
-)
+from geoadjust.io.patches import RasterReader, plan_patches, read_surface, to_elevations
+from geoadjust.io.surfaces import CACHE, LEAST_GROUP, cache_bytes, describe_raster
 
 # isort: split
 import rasterio
@@ -155,9 +147,9 @@ def test_holes_of_a_mask(tmp_path):
     mask = np.full(cells.shape, 255, dtype="uint8")
     mask[1, 4] = mask[5, 0] = 0
     facts = describe(write(tmp_path / "road.tif", cells, mask=mask))
-    assert facts.masked
+    assert facts.tiles[0].masked
     np.testing.assert_array_equal(whole(facts), np.where(mask == 0, np.nan, cells))
-    assert not describe(write(tmp_path / "plain.tif", cells)).masked
+    assert not describe(write(tmp_path / "plain.tif", cells)).tiles[0].masked
 
 
 def test_holes_of_an_alpha_band(tmp_path):
@@ -172,11 +164,11 @@ def test_holes_of_an_alpha_band(tmp_path):
 
 
 def test_heights_that_no_road_has_are_missing():
-    class Facts:
-        nodata, scale, offset, to_metres = None, 1.0, 0.0, FOOT
+    class Plain:
+        nodata, scale, offset = None, 1.0, 0.0
 
     raw = np.array([[-1641.0, -1640.0, 0.0, 29527.0, 29528.0]])  # -500 m and 9000 m in feet: -1640.4, 29527.6
-    found = to_elevations(raw, Facts, None)
+    found = to_elevations(raw, Plain, FOOT, None)
     assert np.isnan(found).tolist() == [[True, False, False, False, True]]
 
 
@@ -527,8 +519,10 @@ def test_coarse_rasters_are_refused(tmp_path, cell, wanted):
 def test_facts_of_a_plain_raster(tmp_path):
     path = write(tmp_path / "Main Street.tif", ramp(7, 9, "float32"), nodata=-9999)
     facts = describe(path, noise=0.01)
-    assert (facts.name, facts.width, facts.height, facts.dtype, facts.nodata) == ("Main Street", 9, 7, "float32", -9999)
-    assert (facts.scale, facts.offset, facts.band, facts.noise) == (1.0, 0.0, 1, 0.01)
+    (tile,) = facts.tiles
+    assert (facts.name, facts.width, facts.height, facts.band, facts.noise) == ("Main Street", 9, 7, 1, 0.01)
+    assert (tile.path, tile.left, tile.top, tile.width, tile.height) == (str(path), 0, 0, 9, 7)
+    assert (tile.dtype, tile.nodata, tile.scale, tile.offset) == ("float32", -9999, 1.0, 0.0)
     assert describe(path, name="existing").name == "existing"
     assert CRS(facts.crs).to_epsg() == 32617
 

@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from geoadjust.core.columns import STATIONS, arrays_of
 from geoadjust.core.flags import CODES, FLAGS
-from geoadjust.core.inputs import INPUT_COLUMNS, INPUT_NAMES
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.io import tables
@@ -205,6 +204,17 @@ def test_flags_of_the_layer_are_the_codes_of_the_reasons(bucket, rows):
         assert row["flags"].split() == list(codes)
 
 
+def test_flags_stand_once_in_the_order_in_which_they_come(bucket):
+    # reasons in disorder, many of them twice
+    rng = np.random.default_rng(3)
+    mixed = Bucket(bucket.results, rng.permutation(np.tile(bucket.reasons, 2)), bucket.raw, bucket.ids)
+    found = tables.flag_texts(mixed).to_pylist()
+    assert len(found) == N
+    for i, text in enumerate(found):
+        own = mixed.reasons["code"][mixed.reasons["row"] == 1000 + i].tolist()
+        assert text == " ".join(dict.fromkeys(FLAGS[code].code for code in own))
+
+
 def test_texts_stand_where_they_are_meant(rows):
     for row in rows:
         assert row["remark"]
@@ -229,11 +239,6 @@ def test_standard_deviations_are_published(bucket, rows):
         assert row["raise_sd_mm"] == pytest.approx(math.sqrt(100 + (25 if overlay else 0)), abs=6e-4)
         if row["chimney_mm"] is not None:  # from the old chimney: and the tape's 5 mm
             assert row["chimney_sd_mm"] == pytest.approx(math.hypot(row["raise_sd_mm"], 5), abs=2e-3)
-
-
-def test_words_and_numbers():
-    assert tables.words(np.array([0, -1, 1], dtype=np.int8), ("a", "b")).to_pylist() == ["a", None, "b"]
-    assert tables.numbers(np.array([1.5, np.nan, np.inf])).to_pylist() == [1.5, None, None]
 
 
 # ---------------------------------------------------------------- stacks and ordinates
@@ -333,50 +338,6 @@ def test_reasons_have_a_sentence_and_an_id(bucket):
         assert reason["unit"] == flag.unit  # no column of the input is judged here
         assert reason["text"].endswith(".")
         assert "{" not in reason["text"]
-
-
-@pytest.mark.parametrize(
-    ("code", "value", "limit", "subject", "text"),
-    [
-        ("not_flush", 50.8, 6.0, "", "Not kept: 50.8 mm off the finished road at its edge (tolerance 6 mm)."),
-        ("duplicate_id", 3.0, math.nan, "", "The same id stands in 3 rows."),
-        ("paving_unstated", math.nan, math.nan, "mill", "mill is blank and the job states none; taken as 0."),
-        ("axis_ambiguous", 88.25, math.nan, "", "Two street axes differ by 88.2 deg: "),
-        ("steep", math.nan, 10.0, "", "The finished road slopes an unknown amount (limit 10 %)."),
-        ("steep", -0.04, 10.0, "", "The finished road slopes 0 % (limit 10 %)."),
-        ("value_implausible", 9999.0, 9000.0, "rim", "rim 9999 m is not plausible (limit 9000 m); left out."),
-        ("value_implausible", 0.0177, 0.025, "casting_height", "casting_height 0.018 m is not plausible (limit 0.025"),
-        ("value_implausible", 3.2512, 3.0, "frame_top_diameter", "frame_top_diameter 3.251 m is not plausible (lim"),
-        ("value_implausible", 400.0, 360.0, "axis", "axis 400 deg is not plausible (limit 360 deg); left out."),
-        ("value_implausible", 0.4, 0.3, "bearing_slope", "bearing_slope 40 % is not plausible (limit 30 %); left "),
-        ("value_implausible", 60.0, 50.0, "existing_rings", "existing_rings 60 is not plausible (limit 50); left out"),
-        ("value_implausible", 1e30, 0.6, "mill", "mill 1e+30 m is not plausible (limit 0.6 m); left out."),
-    ],
-)
-def test_sentences(code, value, limit, subject, text):
-    number = INPUT_NAMES.index(subject) if subject else -1
-    assert tables.sentence(FLAGS[CODES[code]], value, limit, number).startswith(text)
-
-
-JUDGED = [column for column in INPUT_COLUMNS if math.isfinite(column.high) or math.isfinite(column.low)]
-
-
-@pytest.mark.parametrize("column", JUDGED, ids=lambda column: column.name)
-def test_every_judged_column_says_its_unit(column):
-    flag, subject = FLAGS[CODES["value_implausible"]], INPUT_NAMES.index(column.name)
-    unit = tables.unit_of(flag, subject)
-    assert unit == {"angle": "deg", "slope": "m/m", "count": ""}.get(column.group, "m")
-    shown = {"m/m": "%"}.get(unit, unit)
-    assert f"{shown} is not" in tables.sentence(flag, column.high, column.high, subject)
-
-
-@pytest.mark.parametrize("flag", FLAGS, ids=lambda flag: flag.code)
-def test_every_sentence_can_be_made(flag):
-    for value in (0.0, 12.345, -9999.0, 1e300, math.nan):
-        text = tables.sentence(flag, value, value, 0)
-        assert text.endswith(".")
-        assert "nan" not in text
-        assert "{" not in text
 
 
 def test_models_are_the_inner_figures(bucket):

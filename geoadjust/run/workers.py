@@ -1,0 +1,95 @@
+"""Chunks on workers of other machines: what must be the same there, whole paths, and files that are the right ones."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import lru_cache, partial
+
+from geoadjust.engine import map_ordered
+from geoadjust.errors import Fault, InputError
+from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
+from geoadjust.io.record import hash_of_code
+from geoadjust.io.tiles import Tile
+from geoadjust.run.chunks import Arrays, Place, Task, close_readers, plan_task
+
+MOST_CHECKED = 2**16
+
+
+def map_tasks(
+    tasks: Iterable[Task], *, engine: str, workers: int, scheduler: str, files: tuple[str, ...], done: Callable[[], None]
+) -> Iterator[Arrays]:
+    """Results of all tasks, in their order.
+
+    Parameters
+    ----------
+    engine, workers, scheduler, done : as in `map_ordered`
+    files : one file of each surface, which every worker of a cluster must see as this process does
+    """
+    if not scheduler:
+        return map_ordered(plan_task, tasks, engine=engine, workers=workers, done=done)
+    same = partial(deciding_here, tuple(os.path.abspath(file) for file in files))
+    whole = (_with_whole_paths(task) for task in tasks)
+    return map_ordered(plan_elsewhere, whole, engine=engine, scheduler=scheduler, same=same, done=done)
+
+
+def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
+    """What decides a result and must be the same on every worker, by name: versions, the program, one file of each surface.
+
+    Raises
+    ------
+    InputError
+        a file cannot be read here
+
+    Examples
+    --------
+    >>> sorted(deciding_here())[:4]
+    ['GDAL', 'GEOS', 'PROJ', 'code']
+    """
+    import numpy
+    import pyproj
+    import rasterio
+    import shapely
+
+    return {
+        "code": hash_of_code(),
+        "numpy": numpy.__version__,
+        "rasterio": rasterio.__version__,
+        "GDAL": rasterio.__gdal_version__,
+        "pyproj": pyproj.__version__,
+        "PROJ": pyproj.proj_version_str,
+        "shapely": shapely.__version__,
+        "GEOS": shapely.geos_version_string,
+        **{file: fingerprint_tile(file) for file in files},
+    }
+
+
+def plan_elsewhere(task: Task) -> Arrays:
+    """Plan a chunk on another machine: its files are compared first, and none stays open, as the worker lives on."""
+    for place in (*task.existing, *task.finished):
+        for tile in place.facts.tiles:
+            _check_tile(tile)
+    try:
+        return plan_task(task)
+    finally:
+        close_readers()
+
+
+@lru_cache(MOST_CHECKED)
+def _check_tile(tile: Tile) -> None:
+    """Refuse a file that is not the one that the run looked at; each is compared once in a process."""
+    if tile.fingerprint not in (fingerprint_tile(tile.path), fingerprint(tile.path)):
+        what = "is not the file that the run was started with"
+        raise InputError(Fault(tile.path, what, remedy="keep the rasters in one shared folder, unchanged during a run"))
+
+
+def _with_whole_paths(task: Task) -> Task:
+    """A task whose files are named from the root: another machine has another current folder."""
+    roles = [tuple(_with_whole_path(place) for place in role) for role in (task.existing, task.finished)]
+    return replace(task, existing=roles[0], finished=roles[1])
+
+
+def _with_whole_path(place: Place) -> Place:
+    tiles = tuple(replace(tile, path=os.path.abspath(tile.path)) for tile in place.facts.tiles)
+    return replace(place, facts=replace(place.facts, tiles=tiles))
