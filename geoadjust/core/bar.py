@@ -66,6 +66,8 @@ def read_bars(
     points = int((ring.bar_length / 2 - ring.inner_clearance) / step + 1e-9) + 1
     distance = edge[:, None] + step * np.arange(points)
     distance = np.where(distance <= ring.bar_length / 2 + 1e-9, distance, np.nan)
+    reached = int(np.isfinite(distance).any(axis=0).sum())
+    distance = distance[:, : max(reached, window)]
     azimuth = mark[:, None] + np.arange(DIAMETERS) * (np.pi / DIAMETERS)
     sides = [_profile(surface, azimuth, sign * distance, window) for sign in (-1.0, 1.0)]
     height, slope = _chord(*sides, *(_inner(sign * distance, window) for sign in (-1.0, 1.0)))
@@ -86,50 +88,60 @@ def _inner(distance: Floats, window: int) -> Floats:
 
 
 def _profile(surface: Heights, azimuth: Floats, distance: Floats, window: int) -> Floats:
-    """Road heights (n, 8, points) along one side, smoothed by a running median."""
+    """Road heights (n, points, 8) along one side, smoothed by a running median; NaN beyond the bar's end."""
     n, points = distance.shape
-    place = np.where(np.isfinite(distance), distance, 0.0)[:, None, :]
-    east = np.sin(azimuth)[:, :, None] * place
-    north = np.cos(azimuth)[:, :, None] * place
-    heights = surface.heights_at(east.reshape(n, DIAMETERS * points), north.reshape(n, DIAMETERS * points)).reshape(
-        n, DIAMETERS, points
-    )
-    heights = np.where(np.isfinite(distance)[:, None, :], heights, np.nan)
+    east = distance[:, :, None] * np.sin(azimuth)[:, None, :]
+    north = distance[:, :, None] * np.cos(azimuth)[:, None, :]
+    beyond = np.isnan(distance)
+    east[beyond], north[beyond] = 0.0, 0.0
+    flat = n, points * DIAMETERS
+    heights = surface.heights_at(east.reshape(flat), north.reshape(flat)).reshape(n, points, DIAMETERS)
+    heights[beyond] = np.nan
     return heights if window == 1 else _smooth(heights, distance, window)
 
 
 def _smooth(heights: Floats, distance: Floats, window: int) -> Floats:
-    """Running median (n, 8, points - window + 1) of what is left of the heights above their own straight line.
+    """Running median (n, points - window + 1, 8) of what is left of the heights above their own straight line.
 
     On a slope the middle of three neighbours is nearly always the one in the middle, and a median smooths nothing; so
-    each side's least-squares slope is taken off first and put back after. A side of one point has no slope.
+    each side's least-squares slope is taken off first and put back after. A side of one point has no slope. Sums run
+    from point to point, so that places beyond the bar's end never change a bit of them.
     """
-    place = np.broadcast_to(np.where(np.isfinite(distance), distance, 0.0)[:, None, :], heights.shape)
     seen = np.isfinite(heights)
-    count = np.maximum(np.einsum("nkp->nk", seen.astype(float)), 1.0)[:, :, None]
-    off = np.where(seen, place - np.einsum("nkp,nkp->nk", place, seen.astype(float))[:, :, None] / count, 0.0)
-    known = np.where(seen, heights, 0.0)
-    rise = np.where(seen, heights - np.einsum("nkp->nk", known)[:, :, None] / count, 0.0)
-    spread = np.einsum("nkp,nkp->nk", off, off)
-    slope = np.einsum("nkp,nkp->nk", off, rise) / np.where(spread > 0, spread, 1.0)
-    line = slope[:, :, None] * place
-    left = np.median(np.lib.stride_tricks.sliding_window_view(heights - line, window, axis=2), axis=3)
-    return np.asarray(left + line[:, :, window // 2 : line.shape[2] - window // 2])
+    place = np.where(np.isfinite(distance), distance, 0.0)[:, :, None]
+    ones, known = seen.astype(float), np.where(seen, heights, 0.0)
+    count = np.maximum(_total(ones), 1.0)
+    off = ones * (place - (_total(ones * place) / count)[:, None, :])
+    rise = ones * (known - (_total(known) / count)[:, None, :])
+    spread = _total(off * off)
+    slope = _total(off * rise) / np.where(spread > 0, spread, 1.0)
+    line = slope[:, None, :] * place
+    left = np.median(np.lib.stride_tricks.sliding_window_view(heights - line, window, axis=1), axis=3)
+    half = window // 2
+    return np.asarray(left + line[:, half : line.shape[1] - half])
+
+
+def _total(values: Floats) -> Floats:
+    """Sum over the points, one after the other, (n, 8)."""
+    found = np.zeros((len(values), values.shape[2]))
+    for point in range(values.shape[1]):
+        found += values[:, point]
+    return found
 
 
 def _chord(left: Floats, right: Floats, left_at: Floats, right_at: Floats) -> tuple[Floats, Floats]:
     """Highest chord over the hole: height at the centre and slope, (n, 8) each."""
-    best = np.full(left.shape[:2], -np.inf)
-    slope = np.full(left.shape[:2], np.nan)
-    for i in range(left.shape[2]):
-        rise = (right - left[:, :, i, None]) / (right_at - left_at[:, i, None])[:, None, :]
-        height = left[:, :, i, None] - rise * left_at[:, i, None, None]
-        height = np.where(np.isfinite(height), height, -np.inf)
-        j = height.argmax(axis=2)[:, :, None]
-        top = np.take_along_axis(height, j, axis=2)[:, :, 0]
-        better = top > best
-        best, slope = np.where(better, top, best), np.where(better, np.take_along_axis(rise, j, axis=2)[:, :, 0], slope)
-    enough = (np.isfinite(left).sum(axis=2) >= LEAST_POINTS) & (np.isfinite(right).sum(axis=2) >= LEAST_POINTS)
+    best = np.full((len(left), DIAMETERS), -np.inf)
+    slope = np.full((len(left), DIAMETERS), np.nan)
+    with np.errstate(invalid="ignore"):
+        for i in range(left.shape[1]):
+            for j in range(right.shape[1]):
+                rise = (right[:, j] - left[:, i]) * (1 / (right_at[:, j] - left_at[:, i]))[:, None]
+                height = left[:, i] - rise * left_at[:, i, None]
+                better = height > best
+                np.copyto(best, height, where=better)
+                np.copyto(slope, rise, where=better)
+    enough = (np.isfinite(left).sum(axis=1) >= LEAST_POINTS) & (np.isfinite(right).sum(axis=1) >= LEAST_POINTS)
     return np.where(enough, best, np.nan), np.where(enough, slope, np.nan)
 
 

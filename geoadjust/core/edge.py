@@ -21,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import RoadModels
+from geoadjust.core.columns import RoadModels, take
 from geoadjust.core.outline import Outlines
 
 Floats = NDArray[np.float64]
@@ -99,11 +99,14 @@ def extreme_gaps(rim: Floats, roads: RoadModels, outline: Outlines) -> tuple[Flo
     On a circle the gap is a sine on either side of the fold, so its extremes lie at the two kinks or at a turning point
     of one of the two sines. On a rectangle it is linear between corners and kinks.
     """
-    on_circle = edge_gaps(rim, roads, *_circle_places(rim, roads, outline))
-    on_box = edge_gaps(rim, roads, *_box_places(roads, outline))
-    circle = outline.is_round
-    low = np.where(circle, on_circle.min(axis=1), on_box.min(axis=1))
-    return low, np.where(circle, on_circle.max(axis=1), on_box.max(axis=1))
+    gaps = edge_gaps(rim, roads, *_circle_places(rim, roads, outline))
+    low, high = gaps.min(axis=1), gaps.max(axis=1)
+    boxes = np.flatnonzero(~outline.is_round)
+    if len(boxes):
+        some = take(roads, boxes)
+        gaps = edge_gaps(rim[boxes], some, *_box_places(some, outline.take(boxes)))
+        low[boxes], high[boxes] = gaps.min(axis=1), gaps.max(axis=1)
+    return low, high
 
 
 def _beyond(roads: RoadModels, east: Floats, north: Floats) -> Floats:
@@ -119,8 +122,11 @@ def _fold_planes(roads: RoadModels, outline: Outlines) -> Floats:
     -------
     (n, 3, 3) height, slope east, slope north; of the heights, of their change with the azimuth and with the offset
     """
-    circle = outline.is_round[:, None, None]
-    return np.where(circle, _circle_fold(roads, outline), _box_fold(roads, outline))
+    found = _circle_fold(roads, outline)
+    boxes = np.flatnonzero(~outline.is_round)
+    if len(boxes):
+        found[boxes] = _box_fold(take(roads, boxes), outline.take(boxes))
+    return found
 
 
 def _circle_fold(roads: RoadModels, outline: Outlines) -> Floats:

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.plane import residuals
 from geoadjust.core.robust import bisquare, robust_scale
 
 Floats = NDArray[np.float64]
@@ -55,28 +56,29 @@ def _lift(change: Floats, azimuth: Floats, offset: Floats, east: Floats, north: 
     return change[:, None] * np.maximum(beyond, 0.0)
 
 
-def find_folds(east: Floats, north: Floats, height: Floats, planes: Floats, *, step: float, floor: float) -> Fold:
+def find_folds(basis: Floats, height: Floats, planes: Floats, *, step: float, floor: float) -> Fold:
     """Fold of each structure where one explains the samples clearly better than the plane.
 
     Parameters
     ----------
-    east, north, height : (n, m) [m]; NaN heights are left out
+    basis : (n, 6, m) `powers` of the samples' offsets [m]
+    height : (n, m) [m]; NaN heights are left out
     planes : (n, 3) robust planes of the same samples
     step : a residual that no pavement has [m]
     floor : least scale of the residuals [m]
     """
-    n, m = east.shape
+    n, m = height.shape
     blank = [np.zeros((n, 3)), *(np.zeros(n) for _ in range(3)), np.zeros((n, m)), np.zeros((n, 6, 6))]
     fold = Fold(np.zeros(n, dtype=bool), *blank)
     valid = np.isfinite(height)
     z = np.where(valid, height, 0.0)
-    flat = z - planes[:, 0, None] - planes[:, 1, None] * east - planes[:, 2, None] * north
+    flat = residuals(planes, basis[:, 1], basis[:, 2], z)
     near = (valid & (np.abs(flat) <= NEAR_STEPS * step)).astype(float)
-    bends, azimuth = _bends(near, east, north, flat)
+    bends, azimuth = _bends(near, basis, flat)
     tried = np.flatnonzero(bends & (np.einsum("nm->n", near) >= LEAST_SAMPLES))
     if not len(tried):
         return fold
-    samples = east[tried], north[tried], z[tried], flat[tried]
+    samples = basis[tried, 1], basis[tried, 2], z[tried], flat[tried]
     some = _fit(valid[tried], near[tried], *samples, azimuth[tried], floor)
     for whole, part in zip(_fields(fold), _fields(some), strict=True):
         whole[tried] = np.where(_like(some.found, part), part, 0)
@@ -99,7 +101,7 @@ def _fit(
     for _ in range(REFINEMENTS):
         solution, azimuth, offset = _refine(weight, east, north, z, azimuth, offset)
         residual = z - _model(solution, azimuth, offset, east, north)
-        weight = bisquare(residual, near > 0, robust_scale(residual, near > 0, floor))
+        weight = bisquare(residual, near, robust_scale(residual, near > 0, floor))
     beyond = np.sin(azimuth)[:, None] * east + np.cos(azimuth)[:, None] * north > offset[:, None]
     found = (
         _clearly_better(flat, z - _model(solution, azimuth, offset, east, north), valid)
@@ -144,16 +146,21 @@ def _solve(weight: Floats, basis: list[Floats], height: Floats) -> tuple[Floats,
         right[:, i] = np.einsum("nm,nm->n", weighted[i], height)
         for j in range(i, size):
             normal[:, i, j] = normal[:, j, i] = np.einsum("nm,nm->n", weighted[i], basis[j])
-    normal += 1e-9 * np.eye(size)
-    solution = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    return _explained(normal, right)
+
+
+def _explained(normal: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Solution of normal equations and the squares it explains."""
+    solution = np.linalg.solve(normal + 1e-9 * np.eye(normal.shape[1]), right[:, :, None])[:, :, 0]
     return np.asarray(solution), np.asarray(np.einsum("nk,nk->n", solution, right))
 
 
-def _bends(weight: Floats, east: Floats, north: Floats, flat: Floats) -> tuple[Mask, Floats]:
+def _bends(weight: Floats, basis: Floats, flat: Floats) -> tuple[Mask, Floats]:
     """Whether a quadratic form fits the residuals better than a plane, and the azimuth of its greatest curvature."""
-    ones = np.ones_like(east)
-    _, plain = _solve(weight, [ones, east, north], flat)
-    form, bent = _solve(weight, [ones, east, north, east * east, east * north, north * north], flat)
+    normal = np.matmul(weight[:, None, :] * basis, basis.transpose(0, 2, 1))
+    right = np.einsum("nm,nkm->nk", weight * flat, basis)
+    _, plain = _explained(normal[:, :3, :3], right[:, :3])
+    form, bent = _explained(normal, right)
     left = np.einsum("nm,nm->n", weight * flat, flat) - bent
     freedom = np.einsum("nm->n", weight) - 6
     with np.errstate(divide="ignore", invalid="ignore"):

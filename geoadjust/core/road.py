@@ -1,9 +1,6 @@
 """The road next to a cover: a plane that a kerb cannot tilt, or two planes that meet in a break.
 
-**Plane.** Least squares breaks down where a kerb, a wall or a parked car stands in the ring, and so does a Huber fit.
-The fit starts from one of 17 least-squares planes (the whole ring, and 16 with 3/8 of it left out), the one with the
-smallest sum of min(r, step)^2, followed by 8 rounds of bisquare weights (c = 4.685, scale 1.4826 MAD, floored).
-Where no residual of the whole-ring plane passes the step, that plane is the start.
+**Plane.** A robust fit, see `plane`.
 
 **Break.** z = h + gE e + gN n + k max(0, e sin a + n cos a - t): direction from the principal curvature of the
 residuals, offset by a scan, then Gauss-Newton with the same weights. It replaces the plane where an F statistic on the
@@ -24,135 +21,13 @@ from geoadjust.core.columns import RoadModels, Samples, take
 from geoadjust.core.edge import edge_jacobian
 from geoadjust.core.fold import Fold, find_folds
 from geoadjust.core.outline import Outlines
+from geoadjust.core.plane import dot, fit_planes, moments, powers, residuals
 from geoadjust.core.ring import Ring
-from geoadjust.core.robust import bisquare, robust_scale
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-ARCS = 16
-ARCS_KEPT = 10
-ROUNDS = 8
 EFFICIENCY = 0.95
-
-
-def dot(left: Floats, right: Floats) -> Floats:
-    """Row sums of products, (n,): the same bits for any number of rows."""
-    return np.asarray(np.einsum("nm,nm->n", left, right))
-
-
-def solve_planes(weight: Floats, east: Floats, north: Floats, height: Floats) -> Floats:
-    """Weighted least-squares planes, from sums centred on the weighted mean.
-
-    Parameters
-    ----------
-    weight, east, north, height : (n, m); a weight of 0 leaves a sample out
-
-    Returns
-    -------
-    (n, 3) height at the centre [m], slope east, slope north [m/m]; NaN where the samples span no plane.
-
-    Examples
-    --------
-    >>> e = np.array([[0.0, 1.0, 0.0, 1.0]]); n = np.array([[0.0, 0.0, 1.0, 1.0]])
-    >>> solve_planes(np.ones((1, 4)), e, n, 5 + 0.02 * e - 0.03 * n).round(12).tolist()
-    [[5.0, 0.02, -0.03]]
-    """
-    total = np.einsum("nm->n", weight)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        middle = [dot(weight, values) / total for values in (east, north, height)]
-    e, n, z = (values - mean[:, None] for values, mean in zip((east, north, height), middle, strict=True))
-    we, wn = weight * e, weight * n
-    return _planes_from_sums(dot(we, e), dot(we, n), dot(wn, n), dot(we, z), dot(wn, z), middle)
-
-
-def _planes_from_sums(ee: Floats, en: Floats, nn: Floats, ez: Floats, nz: Floats, middle: list[Floats]) -> Floats:
-    determinant = ee * nn - en * en
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spans = determinant > 1e-9 * (ee + nn) ** 2
-        slope_east = np.where(spans, (nn * ez - en * nz) / determinant, np.nan)
-        slope_north = np.where(spans, (ee * nz - en * ez) / determinant, np.nan)
-    height = middle[2] - slope_east * middle[0] - slope_north * middle[1]
-    return np.stack([height, slope_east, slope_north], axis=1)
-
-
-def residuals(planes: Floats, east: Floats, north: Floats, height: Floats) -> Floats:
-    """Height minus plane [m], (n, m)."""
-    return np.asarray(height - planes[:, 0, None] - planes[:, 1, None] * east - planes[:, 2, None] * north)
-
-
-def fit_planes(
-    east: Floats, north: Floats, height: Floats, *, step: float, floor: float
-) -> tuple[Floats, Floats, Floats]:
-    """Robust planes.
-
-    Parameters
-    ----------
-    east, north, height : (n, m) [m]; NaN heights are left out
-    step : a residual that no pavement has [m]
-    floor : least scale of the residuals [m]
-
-    Returns
-    -------
-    planes (n, 3), weights (n, m), scale (n,) [m]
-    """
-    valid = np.isfinite(height)
-    z = np.where(valid, height, 0.0)
-    planes = _start(valid, east, north, z, step)
-    for _ in range(ROUNDS):
-        residual = residuals(planes, east, north, z)
-        scale = robust_scale(residual, valid, floor)
-        weight = bisquare(residual, valid, scale)
-        planes = solve_planes(weight, east, north, z)
-    return planes, weight, scale
-
-
-def _start(valid: Mask, east: Floats, north: Floats, height: Floats, step: float) -> Floats:
-    planes = solve_planes(valid.astype(float), east, north, height)
-    worst = np.where(valid, np.abs(residuals(planes, east, north, height)), 0.0).max(axis=1)
-    doubtful = np.flatnonzero(worst > step)
-    if len(doubtful):
-        samples = east[doubtful], north[doubtful], height[doubtful]
-        planes[doubtful] = _best_start(valid[doubtful], *samples, planes[doubtful], step)
-    return planes
-
-
-def _best_start(valid: Mask, east: Floats, north: Floats, height: Floats, whole: Floats, step: float) -> Floats:
-    sums = _arc_sums(valid, east, north, height)
-    best, least = whole, _clipped(whole, valid, east, north, height, step)
-    ring = np.concatenate([sums, sums], axis=1)
-    for first in range(ARCS):
-        planes = _planes_from_moments(np.einsum("nak->nk", ring[:, first : first + ARCS_KEPT]))
-        loss = _clipped(planes, valid, east, north, height, step)
-        better = loss < least
-        best, least = np.where(better[:, None], planes, best), np.where(better, loss, least)
-    return best
-
-
-def _clipped(planes: Floats, valid: Mask, east: Floats, north: Floats, height: Floats, step: float) -> Floats:
-    residual = np.minimum(np.abs(residuals(planes, east, north, height)), step)
-    residual = np.where(valid, residual, 0.0)
-    return np.where(np.isfinite(planes[:, 0]), dot(residual, residual), np.inf)
-
-
-def _arc_sums(valid: Mask, east: Floats, north: Floats, height: Floats) -> Floats:
-    """Sums of 1, e, n, z, ee, en, nn, ez, nz over each sixteenth of the ring, (n, 16, 9)."""
-    arc = np.floor(np.arctan2(east, north) * (ARCS / (2 * np.pi))).astype(np.int64) % ARCS
-    place = (np.arange(len(east))[:, None] * ARCS + arc).ravel()
-    ones = valid.astype(float)
-    e, n = ones * east, ones * north
-    products = (ones, e, n, ones * height, e * east, e * north, n * north, e * height, n * height)
-    size = len(east) * ARCS
-    sums = [np.bincount(place, weights=product.ravel(), minlength=size) for product in products]
-    return np.asarray(np.stack(sums, axis=1).reshape(len(east), ARCS, len(products)), dtype=np.float64)
-
-
-def _planes_from_moments(sums: Floats) -> Floats:
-    count, e, n, z, ee, en, nn, ez, nz = sums.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        middle = [e / count, n / count, z / count]
-        centred = (ee - e * middle[0], en - e * middle[1], nn - n * middle[1], ez - e * middle[2], nz - n * middle[2])
-    return _planes_from_sums(*centred, middle)
 
 
 def fit_roads(samples: Samples, ring: Ring, edge: Outlines, *, noise: float = 0.0, density: float = 0.0) -> RoadModels:
@@ -177,14 +52,15 @@ def fit_roads(samples: Samples, ring: Ring, edge: Outlines, *, noise: float = 0.
     level = _mean_height(height)
     height = height - level[:, None]
     step = max(ring.step, 3 * noise)
-    planes, weight, scale = fit_planes(samples.east, samples.north, height, step=step, floor=ring.noise_floor)
-    fold = find_folds(samples.east, samples.north, height, planes, step=ring.step, floor=ring.noise_floor)
-    planes = np.where(fold.found[:, None], fold.planes, planes)
-    weight = np.where(fold.found[:, None], fold.weight, weight)
+    basis = powers(samples.east, samples.north)
+    planes, weight, scale = fit_planes(basis, height, step=step, floor=ring.noise_floor)
+    fold = find_folds(basis, height, planes, step=ring.step, floor=ring.noise_floor)
+    folded = np.flatnonzero(fold.found)
+    planes[folded], weight[folded] = fold.planes[folded], fold.weight[folded]
     residual = residuals(planes, samples.east, samples.north, np.where(np.isfinite(height), height, 0.0))
-    residual = residual - fold.lift(samples.east, samples.north)
+    residual[folded] -= fold.lift(samples.east, samples.north)[folded]
     residual = np.where(weight > 0, residual, 0.0)
-    models = _models(samples, planes, weight, residual, scale, level, fold, count, coverage)
+    models = _models(samples, basis, planes, weight, residual, scale, level, fold, count, coverage)
     noises = _sample_noise(models, noise, density)
     return replace(models, covariance=_edge_covariance(models, fold, edge), noise=noises)
 
@@ -219,6 +95,7 @@ def _mean_height(height: Floats) -> Floats:
 
 def _models(
     samples: Samples,
+    basis: Floats,
     planes: Floats,
     weight: Floats,
     residual: Floats,
@@ -238,7 +115,7 @@ def _models(
         fold=np.where(fold.found, fold.change, 0.0),
         fold_azimuth=fold.azimuth,
         fold_offset=fold.offset,
-        covariance=covariance(weight > 0, samples.east, samples.north, scale),
+        covariance=covariance(weight > 0, basis, scale),
         rms=np.where(fitted, rms, np.nan),
         scale=np.where(fitted, scale, np.nan),
         noise=np.where(fitted, rms, np.nan),
@@ -253,11 +130,10 @@ def _models(
     )
 
 
-def covariance(kept: Mask, east: Floats, north: Floats, scale: Floats) -> Floats:
+def covariance(kept: Mask, basis: Floats, scale: Floats) -> Floats:
     """scale^2 (X'X)^-1 of height, slope east, slope north over the kept samples, (n, 3, 3); NaN if singular."""
-    ones = kept.astype(float)
-    basis = np.stack([ones, ones * east, ones * north], axis=2)
-    normal = np.einsum("nma,nmb->nab", basis, basis)
+    count, e, n, ee, en, nn = moments(kept.astype(float), basis).T
+    normal = np.stack([count, e, n, e, ee, en, n, en, nn], axis=1).reshape(-1, 3, 3)
     bad = ~(np.linalg.det(normal) > 1e-9)
     normal[bad] = np.eye(3)
     inverse = np.linalg.inv(normal) * np.where(bad, 0.0, scale**2)[:, None, None]

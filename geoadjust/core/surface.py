@@ -79,8 +79,7 @@ class GridSurface:
         if side is not None:
             ahead = east * np.sin(side)[:, None] + north * np.cos(side)[:, None]
             inside &= ~(ahead < 0)
-        half = self.heights.shape[1] // 2
-        height = self.heights[:, half + self.stencil[:, 0], half + self.stencil[:, 1]]
+        height = self._at(self.stencil)
         return Samples(
             east=east,
             north=north,
@@ -110,12 +109,19 @@ class GridSurface:
         column, row = np.clip(column, 0, last - 1), np.clip(row, 0, last - 1)
         return np.where(inside, self._blend(row, column, down - row, right - column), np.nan)
 
+    def _at(self, offsets: Integers) -> Floats:
+        """Heights (n, m) at cell offsets (m, 2) from the middle cells."""
+        size = self.heights.shape[1]
+        place = (size // 2 + offsets[:, 0]) * size + size // 2 + offsets[:, 1]
+        return np.asarray(np.take(self.heights.reshape(len(self), -1), place, axis=1))
+
     def _blend(self, row: Integers, column: Integers, down: Floats, right: Floats) -> Floats:
-        n = np.arange(len(self))[:, None]
+        size = self.heights.shape[1]
+        first = (np.arange(len(self)) * size * size)[:, None] + row * size + column
         total = np.zeros(row.shape)
         for below in (0, 1):
             for beside in (0, 1):
                 weight = np.abs(1 - below - down) * np.abs(1 - beside - right)
-                height = self.heights[n, row + below, column + beside]
+                height = np.take(self.heights, first + (below * size + beside))
                 total += np.where(weight > 0, weight * height, 0.0)
         return total

@@ -14,10 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import Bundle, Structures, arrays_of, take
+from geoadjust.core.columns import Bundle, Structures, arrays_of, concat, take
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.plan import Plan, Scatter, Surfaces, plan
+from geoadjust.core.plan import Plan, Scatter, Surfaces, plan_roads, read_roads
+from geoadjust.core.rim import Roads
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
 from geoadjust.io.patches import OpenTiles, PatchPlan, RasterReader, read_surface
@@ -26,7 +27,7 @@ from geoadjust.io.surfaces import RasterFacts
 Floats = NDArray[np.float64]
 Arrays = dict[str, NDArray[Any]]
 
-ELEMENTS = 300_000
+ELEMENTS = 75_000
 """Samples that are worked on at a time; small enough to stay in the processor's cache."""
 CHUNK = 4096
 
@@ -71,34 +72,39 @@ def order_by_block(group: NDArray[np.int64], chunk: int) -> Iterator[NDArray[np.
 def plan_task(task: Task) -> Arrays:
     """Everything found for one chunk, as arrays named bundle.field; reasons as reasons.field.
 
-    Rows are worked on in small batches, each rule set by itself; neither changes a figure.
+    Each rule set is planned by itself; that changes no figure.
     """
-    parts = [plan_batch(task, index) for index in batches(task)]
+    rule_sets = task.structures.rule_set
+    parts = [plan_group(task, np.flatnonzero(rule_sets == rule_set)) for rule_set in np.unique(rule_sets)]
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def batches(task: Task) -> Iterator[NDArray[np.intp]]:
-    """Index of each batch: one rule set, and at most ELEMENTS cells of patches."""
+def plan_group(task: Task, index: NDArray[np.intp]) -> Arrays:
+    """Plan the rows of one rule set: roads in batches small enough for the cache, the rest at once."""
+    settings = task.settings
+    structures = take(task.structures, index)
+    rules = settings.rules[int(structures.rule_set[0])]
+    parts = [_read_roads(task, batch, rules) for batch in batches(task, index)]
+    roads = Roads(*(concat([getattr(part, item.name) for part in parts]) for item in fields(Roads)))
+    return flatten(plan_roads(structures, roads, rules, settings.catalogue, settings.setting))
+
+
+def batches(task: Task, index: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
+    """Parts of an index of at most ELEMENTS samples."""
     cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
     size = int(np.clip(ELEMENTS // cells, 16, 1024))
-    for rule_set in np.unique(task.structures.rule_set):
-        index = np.flatnonzero(task.structures.rule_set == rule_set)
-        for first in range(0, len(index), size):
-            yield index[first : first + size]
+    for first in range(0, len(index), size):
+        yield index[first : first + size]
 
 
-def plan_batch(task: Task, index: NDArray[np.intp]) -> Arrays:
-    """Plan some rows of one rule set."""
-    structures = take(task.structures, index)
+def _read_roads(task: Task, index: NDArray[np.intp], rules: RuleSet) -> Roads:
     surfaces = Surfaces(
         existing=[_patches(place, index) for place in task.existing],
         finished=[_patches(place, index) for place in task.finished],
         existing_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.existing],
         finished_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.finished],
     )
-    settings = task.settings
-    rules = settings.rules[int(structures.rule_set[0])]
-    return flatten(plan(structures, surfaces, rules, settings.catalogue, settings.setting))
+    return read_roads(take(task.structures, index), surfaces, rules, task.settings.setting)
 
 
 def _patches(place: Place, index: NDArray[np.intp]) -> GridSurface:

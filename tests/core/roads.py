@@ -9,10 +9,14 @@ from __future__ import annotations
 import numpy as np
 
 from geoadjust.core.columns import RoadModels
+from geoadjust.core.edge import edge_plane
 from geoadjust.core.outline import Outlines
+from geoadjust.core.plane import fit_planes, powers
 from geoadjust.core.ring import Ring, grid_stencil, patch_half
+from geoadjust.core.road import fit_roads
 from geoadjust.core.surface import GridSurface
 
+RING = Ring()
 FLANGE = 0.915 / 2
 FRAME = 0.33
 
@@ -150,3 +154,30 @@ def road_models(height=0.0, slope_east=0.0, slope_north=0.0, fold=0.0, fold_azim
         widened=np.zeros(n, dtype=bool),
         source=np.zeros(n, dtype=np.int8),
     )
+
+
+def covers(z, *, n=1, cell=0.1, seed=1, noise=0.0, **more):
+    """n covers anywhere in their cell on the road z: samples and flange radii."""
+    column, row = np.random.default_rng(seed + 1000).uniform(-0.5, 0.5, (2, n))
+    surface = make_surface(z, matrix=cell, column=column, row=row, noise=noise, seed=seed, **more)
+    return surface.samples(flange(surface), RING)
+
+
+def fit(samples, level=0.0):
+    """Planes, weights and scale with the ring's own settings."""
+    return fit_planes(
+        powers(samples.east, samples.north), samples.height - level, step=RING.step, floor=RING.noise_floor
+    )
+
+
+def modelled(samples, **more):
+    """Road models of the samples under frames of radius `FRAME`."""
+    return fit_roads(samples, RING, edge(samples), **more)
+
+
+def under_cover(models):
+    """Height and slopes of the road along the frame's edge, (n, 3)."""
+    return edge_plane(models, edge(models))
+
+
+# ---------------------------------------------------------------------------------------------- least squares

@@ -159,7 +159,7 @@ def test_the_chord_is_the_upper_hull(seed, points, share):
     left, right = rng.normal(0, 0.01, (2, 1, 8, points))
     for side in (left, right):
         side[rng.random(side.shape) < share] = np.nan
-    height, slope = _chord(left, right, -distance[None], distance[None])
+    height, slope = _chord(left.transpose(0, 2, 1), right.transpose(0, 2, 1), -distance[None], distance[None])
     for k in range(8):
         x = np.concatenate([-distance, distance])
         z = np.concatenate([left[0, k], right[0, k]])
@@ -218,7 +218,7 @@ def test_profiles_have_no_value_where_a_cell_has_none(roads):
     # nor have smoothed points that need one of them (points every 50 mm, three to a median)
     surface = roads.make_surface(roads.plane(0.0), matrix=0.1, hole=lambda e, n: np.hypot(e, n - 1.1) < 0.02)
     distance = (0.8 + 0.05 * np.arange(14))[None]
-    profile = _profile(surface, np.zeros((1, DIAMETERS)), distance, 3)[0, 0]
+    profile = _profile(surface, np.zeros((1, DIAMETERS)), distance, 3)[0, :, 0]
     centre = 0.85 + 0.05 * np.arange(12)
     assert np.isnan(profile[np.abs(centre - 1.1) < 0.11]).all()
     assert np.isfinite(profile[np.abs(centre - 1.1) > 0.16]).all()
@@ -232,12 +232,12 @@ def test_a_hole_in_the_profile_leaves_its_slope_alone(roads):
         surface = roads.make_surface(
             roads.plane(1e3, 0, 0.15), matrix=0.1, hole=lambda e, n, s=start: np.abs(n - s) < 0.1
         )
-        profile = _profile(surface, np.zeros((1, DIAMETERS)), distance, 3)[0, 0]
+        profile = _profile(surface, np.zeros((1, DIAMETERS)), distance, 3)[0, :, 0]
         seen = np.isfinite(profile)
         assert 3 <= seen.sum() < len(profile)
         assert np.abs(profile - 1e3 - 0.15 * distance[0, 1:-1])[seen].max() < 1e-9
-    lone = np.full((1, DIAMETERS, 5), np.nan)
-    lone[:, :, 2] = 7.0
+    lone = np.full((1, 5, DIAMETERS), np.nan)
+    lone[:, 2] = 7.0
     assert np.isnan(_smooth(lone, distance[:, :5], 3)).all()
 
 

@@ -10,8 +10,9 @@ from scipy.optimize import minimize
 
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.fold import LEAST_CHANGE, find_folds
+from geoadjust.core.plane import fit_planes, powers
 from geoadjust.core.ring import Ring
-from geoadjust.core.road import fit_planes, fit_roads
+from geoadjust.core.road import fit_roads
 from geoadjust.core.robust import BISQUARE
 
 RING = Ring()
@@ -27,8 +28,8 @@ def covers(roads, z, *, n=1, cell=0.1, seed=1, noise=0.0, **more):
 def folds(samples):
     """Folds of the samples, with the planes and settings of a whole run."""
     settings_ = {"step": RING.step, "floor": RING.noise_floor}
-    planes, _, _ = fit_planes(samples.east, samples.north, samples.height, **settings_)
-    return find_folds(samples.east, samples.north, samples.height, planes, **settings_)
+    planes, _, _ = fit_planes(powers(samples.east, samples.north), samples.height, **settings_)
+    return find_folds(powers(samples.east, samples.north), samples.height, planes, **settings_)
 
 
 def under_cover(roads, samples):
@@ -71,7 +72,9 @@ def test_the_road_under_a_crown_is_not_the_ring_plane(roads, cell):
     # worked number of the product's own definition: on a 2 + 2 % crown a plane through the ring reads 15 mm low where
     # the mean along the frame's edge is 4.2 mm below the apex (2 c R / pi = 4.2017 mm)
     samples = covers(roads, roads.crown(0.02), n=20, cell=cell)
-    plane, _, _ = fit_planes(samples.east, samples.north, samples.height, step=RING.step, floor=RING.noise_floor)
+    plane, _, _ = fit_planes(
+        powers(samples.east, samples.north), samples.height, step=RING.step, floor=RING.noise_floor
+    )
     assert plane[:, 0] == pytest.approx(np.full(20, -0.015), abs=0.001)
     road, _ = under_cover(roads, samples)
     assert road[:, 0] == pytest.approx(np.full(20, -0.0042017), abs=1e-7)
@@ -201,8 +204,8 @@ def test_splitting_rows_changes_no_bit(roads):
     turn = np.linspace(0, np.pi, n)
     change = np.where(np.arange(n) % 3 == 0, 0.0, -0.04)
     samples = covers(roads, roads.folded(10.0, 0.01, 0.0, change, turn, 0.1), n=n, noise=0.003)
-    planes, _, _ = fit_planes(samples.east, samples.north, samples.height, step=0.028, floor=0.006)
-    parts = (samples.east, samples.north, samples.height, planes)
+    planes, _, _ = fit_planes(powers(samples.east, samples.north), samples.height, step=0.028, floor=0.006)
+    parts = (powers(samples.east, samples.north), samples.height, planes)
     whole = find_folds(*parts, step=0.028, floor=0.006)
     assert whole.found.sum() == (change != 0).sum()
     for size in (1, 7):
