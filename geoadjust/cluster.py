@@ -15,6 +15,7 @@ import logging
 import pickle
 import platform
 import re
+import signal
 import socket
 import uuid
 import warnings
@@ -23,7 +24,7 @@ from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from concurrent.futures import CancelledError, ThreadPoolExecutor, wait
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
-from tempfile import TemporaryDirectory
+from multiprocessing import resource_tracker
 from time import monotonic
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -407,17 +408,28 @@ def _local_cluster(workers: int, environment: Mapping[str, str]) -> Iterator[Any
         "distributed.nanny.pre-spawn-environ": dict(environment),
         "logging": dict.fromkeys(LOGS, "critical"),
     }
-    with TemporaryDirectory(prefix="geoadjust-") as folder, dask.config.set(settings):
-        cluster = LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            processes=True,
-            host="127.0.0.1",
-            scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
-            dashboard_address=None,
-            memory_limit=0,
-            local_directory=folder,
-            silence_logs=logging.CRITICAL,
-        )
+    with dask.config.set(settings):
+        with _without_interrupts():
+            cluster = LocalCluster(
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                host="127.0.0.1",
+                scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
+                dashboard_address=None,
+                memory_limit=0,
+                silence_logs=logging.CRITICAL,
+            )
         with cluster:
             yield cluster
+
+
+@contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Start threads and processes that Ctrl-C does not reach: this process ends them. One pressed meanwhile comes after."""
+    resource_tracker.ensure_running()  # started later, it would let the signal through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

@@ -29,7 +29,7 @@ Integers = NDArray[np.int64]
 SQUARE = 512
 """Patches in a square of so many cells are cut from one window; measured: 256 and 1024 take longer.
 
-It is never taller than the squares of the walk, since the block cache holds two rows of those and no more.
+It is never taller than the squares of the walk, since the block cache holds three rows of those and no more.
 """
 LOWEST, HIGHEST = -500.0, 9000.0
 """Heights of roads [m]."""

@@ -29,13 +29,15 @@ Integers = NDArray[np.int64]
 
 LEAST_GROUP = 256
 """Structures are grouped by squares of at least this many cells, so that striped rasters are read in strips once."""
-LARGEST_BLOCK = 256 * 2**20
+LARGEST_BLOCK = 32 * 2**20
+ROWS = 3
+"""Rows of squares that a walk touches: rings reach into the row above and into the one below."""
 CACHE = 96 * 2**20
 """Block cache of one surface [bytes]. Wider ones are walked in strips of columns, so that it need not grow."""
 OPEN_TILES = 96
 """Tiles that one thread keeps open; closing one drops its decoded blocks."""
 STRIP_TILES = OPEN_TILES // 2
-"""Tiles that two rows of a strip may touch: half of the open ones, since a design surface is walked along with it."""
+"""Tiles that the rows of a strip may touch: half of the open ones, since a design surface is walked along with it."""
 MOST_POINTS = 200_000
 """Points that are looked for at a time, so that memory does not grow with their number."""
 
@@ -79,14 +81,14 @@ class RasterFacts:
 
     @property
     def strip(self) -> int:
-        """Squares side by side of which two rows fit into the cache and into the open tiles, with one on either side.
+        """Squares side by side of which three rows fit into the cache and into the open tiles, with one on either side.
 
         Squares are not aligned with the tiles: a row of squares may cut one more row and one more column of tiles.
         """
         tall, wide = self.group
-        by_cache = CACHE // (2 * tall * wide * self.cell_bytes) - 2
+        by_cache = CACHE // (ROWS * tall * wide * self.cell_bytes) - 2
         rows, columns = self.tile_size
-        across = STRIP_TILES // (2 * tall // rows + 2) - 2
+        across = STRIP_TILES // (ROWS * tall // rows + 2) - 2
         return max(min(by_cache, across * columns // wide), 1)
 
     @cached_property
@@ -170,9 +172,9 @@ class RasterFacts:
 
 
 def cache_bytes(facts: RasterFacts) -> int:
-    """Block cache that holds two rows of one strip, so that a walk in order decodes each block about once."""
+    """Block cache that holds three rows of one strip, so that a walk in order decodes each block about once."""
     tall, wide = facts.group
-    across, down = min(facts.strip + 2, -(-facts.width // wide)), min(2, -(-facts.height // tall))
+    across, down = min(facts.strip + 2, -(-facts.width // wide)), min(ROWS, -(-facts.height // tall))
     return max(down * tall * wide * across * facts.cell_bytes, CACHE)
 
 

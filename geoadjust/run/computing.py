@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
 from typing import Any
@@ -23,13 +24,14 @@ from geoadjust.io.georeference import Georeference
 from geoadjust.io.intake import Door
 from geoadjust.io.spill import Spill
 from geoadjust.io.structures import read_batches
-from geoadjust.run.chunks import Arrays, Place, Settings, Task, bundle_of, close_readers, order_by_block
+from geoadjust.run.chunks import Arrays, Found, Place, Settings, Task, bundle_of, order_by_block
 from geoadjust.run.findings import Bias, find_bias
 from geoadjust.run.positions import Positions, Way, find_ways, read_positions
+from geoadjust.run.readers import close_readers
 from geoadjust.run.sources import Sources, read_lines, read_paving
 
 Index = NDArray[np.intp]
-Mapper = Callable[..., Iterator[Arrays]]
+Mapper = Callable[..., Iterator[Found]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,6 +113,7 @@ class Computation:
         self.sources, self.layout, self.spill = sources, layout, spill
         self.chunks = layout.chunks(size)
         self.missing = list(range(len(self.chunks)))
+        self.seconds: Counter[str] = Counter()
         self._rims = np.full((2, len(layout.positions)), np.nan)  # surveyed and computed, for the bias
 
     def recall(self) -> int:
@@ -123,14 +126,15 @@ class Computation:
 
         Parameters
         ----------
-        mapper : mapper(tasks, done=...) gives the arrays of each task, in the order of the tasks
+        mapper : mapper(tasks, done=...) gives what was found for each task, in the order of the tasks
         progress : told the chunks that are done and all chunks
         """
         done = iter(range(len(self.chunks) - len(self.missing) + 1, len(self.chunks) + 1))
         try:
             found = mapper(self._tasks(), done=lambda: progress(next(done), len(self.chunks)))
-            for number, arrays in zip(self.missing, found, strict=True):
-                self._keep(number, arrays)
+            for number, chunk in zip(self.missing, found, strict=True):
+                self._keep(number, chunk.arrays)
+                self.seconds.update(chunk.seconds)
         finally:
             close_readers()
 

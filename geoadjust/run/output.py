@@ -43,9 +43,10 @@ class Tally:
         for name, words in (("method", METHODS), ("severity", SEVERITIES), ("ready", READY)):
             index, counts = np.unique(bucket.results[f"verdicts.{name}"], return_counts=True)
             getattr(self, name).update({words[i]: int(count) for i, count in zip(index, counts, strict=True)})
-        pairs = np.unique(np.stack([bucket.reasons["row"], bucket.reasons["code"]]), axis=1)
-        codes, counts = np.unique(pairs[1], return_counts=True)
-        self.flags.update({FLAGS[i].code: int(count) for i, count in zip(codes, counts, strict=True)})
+        row, code = bucket.reasons["row"], bucket.reasons["code"].astype(np.int64)
+        again = (row[1:] == row[:-1]) & (code[1:] == code[:-1])  # reasons lie in the order of row and code
+        counts = np.bincount(code[np.concatenate([[True], ~again])[: len(code)]], minlength=len(FLAGS))
+        self.flags.update({flag.code: int(count) for flag, count in zip(FLAGS, counts, strict=True) if count})
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,7 @@ def _read_bucket(outgoing: Outgoing, number: int, raw: RawBatch) -> Bucket:
     if len(results) != len(raw) or not np.array_equal(results["row"], raw.first + np.arange(len(raw))):
         raise OutputError(f"{len(results)} of {len(raw)} structures came back from row {raw.first} on")
     reasons = _with_bias(results, outgoing.spill.bucket("reasons", number), outgoing.bias)
-    reasons = reasons[np.lexsort((reasons["subject"], reasons["code"], reasons["row"]))]
+    reasons = reasons.take(np.lexsort((reasons["subject"], reasons["code"], reasons["row"])))
     bucket = Bucket(results, reasons, raw, np.empty(0, dtype=object))
     return Bucket(_final(results, reasons, raw.first), reasons, raw, tables.source_texts(bucket, outgoing.naming, "id"))
 

@@ -163,6 +163,7 @@ class _Run:
         with self.clock.stage("plan"):
             computation.compute(self.mapper(), partial(options.progress, "plan"))
             bias = computation.bias()
+        self.clock.seconds.update(computation.seconds)
         return self.outgoing(spill, bias)
 
     def mapper(self) -> Mapper:

@@ -12,14 +12,15 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 from geoadjust.io.record import hash_of_code
 from geoadjust.io.tiles import Tile
-from geoadjust.run.chunks import Arrays, Place, Task, close_readers, plan_task
+from geoadjust.run.chunks import Found, Place, Task, plan_task
+from geoadjust.run.readers import close_readers
 
 MOST_CHECKED = 2**16
 
 
 def map_tasks(
     tasks: Iterable[Task], *, engine: str, workers: int, scheduler: str, files: tuple[str, ...], done: Callable[[], None]
-) -> Iterator[Arrays]:
+) -> Iterator[Found]:
     """Results of all tasks, in their order.
 
     Parameters
@@ -65,7 +66,7 @@ def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
     }
 
 
-def plan_elsewhere(task: Task) -> Arrays:
+def plan_elsewhere(task: Task) -> Found:
     """Plan a chunk on another machine: its files are compared first, and none stays open, as the worker lives on."""
     for place in (*task.existing, *task.finished):
         for tile in place.facts.tiles:

@@ -1,0 +1,67 @@
+"""Rasters are read by a thread of their own, one batch ahead of the fit: decoding and fitting overlap.
+
+Each thread that plans chunks has one reading thread, and only that one touches its open files.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TypeVar
+
+from geoadjust.io.patches import OpenTiles, RasterReader
+from geoadjust.io.surfaces import RasterFacts
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_LOCAL = threading.local()
+"""The reading thread of a planning thread; the open tiles of a reading thread, which outlive a chunk."""
+
+
+def read_ahead(read: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
+    """read(item) of each item, in order; the next one is read while the caller works on the one before.
+
+    Examples
+    --------
+    >>> list(read_ahead(abs, [-1, 2, -3]))
+    [1, 2, 3]
+    >>> close_readers()
+    """
+    waiting: deque[Future[R]] = deque()
+    for item in items:
+        waiting.append(_reading_thread().submit(read, item))
+        if len(waiting) > 1:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
+
+
+def open_reader(facts: RasterFacts) -> RasterReader:
+    """A reader of this surface, with the tiles that this thread has open."""
+    if not hasattr(_LOCAL, "tiles"):
+        _LOCAL.tiles = OpenTiles()
+    return RasterReader(facts, _LOCAL.tiles)
+
+
+def close_readers() -> None:
+    """Close every raster of this thread and of its reading thread, and end that one."""
+    if hasattr(_LOCAL, "thread"):
+        _LOCAL.thread.submit(_close_tiles).result()
+        _LOCAL.thread.shutdown()
+        del _LOCAL.thread
+    _close_tiles()
+
+
+def _reading_thread() -> ThreadPoolExecutor:
+    if not hasattr(_LOCAL, "thread"):
+        _LOCAL.thread = ThreadPoolExecutor(1, thread_name_prefix="reader")
+    return _LOCAL.thread  # type: ignore[no-any-return]
+
+
+def _close_tiles() -> None:
+    if hasattr(_LOCAL, "tiles"):
+        _LOCAL.tiles.close()
+        del _LOCAL.tiles
