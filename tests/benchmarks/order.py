@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks.product import PLACES, find_function, run_product
+from tests.benchmarks.product import READING, find_function, run_product
 from tests.benchmarks.ratio import timed
 
 
@@ -44,7 +44,7 @@ def watching_cache() -> Iterator[list[float]]:
     """Largest block cache that the product sets while it reads [MB]: the only item; empty where nothing was read."""
     from rasterio.env import get_gdal_config
 
-    owner, name = find_function(PLACES["decode"][0])
+    owner, name = find_function(READING)
     function = getattr(owner, name)
     seen: list[float] = []
 

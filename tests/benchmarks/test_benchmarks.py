@@ -229,15 +229,15 @@ def test_a_sample_is_extrapolated_and_said(
 
 
 def test_stages_name_functions_that_are_there_and_put_them_back() -> None:
-    from geoadjust.core import plan
     from geoadjust.io import tables
+    from geoadjust.run.computing import Computation
 
-    before = tables.schedule_rows, plan.plan_roads
+    before = tables.schedule_rows, Computation.compute
     stages = Stages()
     with stages.watching():
         assert tables.schedule_rows is not before[0]
-        assert plan.plan_roads is not before[1]
-    assert (tables.schedule_rows, plan.plan_roads) == before
+        assert Computation.compute is not before[1]
+    assert (tables.schedule_rows, Computation.compute) == before
     assert stages.missing == []
 
 
@@ -250,7 +250,8 @@ def test_stages_add_up(folder: Path, job: dict[str, Path]) -> None:
         repeats=1,
     )
     stages = row["stages"]
-    assert {"decode", "fit", "chimney", "tables", "write"} <= set(stages)
+    assert {"plan", "spill", "tables", "write"} <= set(stages)
+    assert all(row["own"][name] > 0 for name in ("decode", "fit", "chimney"))
     assert all(seconds > 0 for seconds in stages.values())
     assert sum(stages.values()) == pytest.approx(row["product"])
     assert row["ratio"] == pytest.approx(row["product"] / (row["L1"] + row["L2"]))
