@@ -111,11 +111,11 @@ def _parameter(flag: Flag) -> str:
 
 
 def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]) -> Any:
-    from geoadjust.io.jobfile import read_job
-
     chosen = {tuple(name.split("__", 1)): value for name, value in given.items() if value is not None}
     if job is None and ("structures", "path") not in chosen:
         raise InputError(Fault("job", "no job file and no --structures", remedy="geoadjust init DIR writes a job file"))
+    from geoadjust.io.jobfile import read_job
+
     return read_job(job, chosen, settings)  # type: ignore[arg-type]
 
 
@@ -137,11 +137,11 @@ def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]
 @click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
 def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Compute raise, chimney, stack and flags of every structure, and write the output set."""
-    from geoadjust.run.schedule import Options, run_schedule
-
     names = ("overwrite", "engine", "workers", "scheduler", "chunk", "resume", "strict")
     chosen = {name: given.pop(name) for name in names}
     parsed = _read_job(job, settings, given)
+    from geoadjust.run.schedule import Options, run_schedule
+
     with orderly_end(), progress() as show:
         summary = run_schedule(parsed, Options(**chosen, progress=show, note=_note, command=tuple(sys.argv[1:])))
     if as_json:
@@ -155,9 +155,10 @@ def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, **given
 @click.option("--json", "as_json", is_flag=True, help="print the report as JSON on stdout")
 def check(job: Path | None, settings: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Read everything, report every fault and what the run would do; write nothing."""
+    parsed = _read_job(job, settings, given)
     from geoadjust.run.check import check_job
 
-    report = check_job(_read_job(job, settings, given))
+    report = check_job(parsed)
     if as_json:
         click.echo(json.dumps(report.as_json(), ensure_ascii=False, sort_keys=True))
         return

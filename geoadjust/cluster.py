@@ -49,7 +49,7 @@ AHEAD = 2
 
 ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9a-fA-F:.]+\]|[\w.-]+):\d{1,5}")
 INSTALL = "install the extra: geoadjust[cluster]"
-ALIKE = "install the same versions on every machine, then start scheduler and workers anew"
+ALIKE = "have the same versions and the same files on every machine, then start scheduler and workers anew"
 LOGS = ("distributed", "distributed.client", "distributed.gc", "distributed.nanny", "tornado.application")
 
 
