@@ -26,7 +26,6 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import replace
 from multiprocessing import resource_tracker
 from time import monotonic
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 import geoadjust
@@ -37,7 +36,6 @@ R = TypeVar("R")
 Same = Callable[[], Mapping[str, str]]
 """What must be the same on every worker and here, by name: versions, files. Importable by name, as it travels."""
 
-NOTHING: Mapping[str, str] = MappingProxyType({})
 CONNECT = 10.0
 """Seconds in which a scheduler must answer at the start."""
 PATIENCE = 60.0
@@ -93,7 +91,6 @@ def map_on_cluster(
     *,
     workers: int = 1,
     scheduler: str = "",
-    environment: Mapping[str, str] = NOTHING,
     same: Same | None = None,
 ) -> Generator[R, None, None]:
     """Results of a function over chunks, in the order of the chunks.
@@ -104,7 +101,6 @@ def map_on_cluster(
     chunks : taken one by one as workers get free
     workers : processes of a cluster made for this run, with one thread each
     scheduler : address of a cluster that is there; `workers` is not used then
-    environment : variables of the processes that are made
     same : what every worker of that cluster must have as this process has it
 
     Raises
@@ -114,7 +110,7 @@ def map_on_cluster(
     OutputError
         the scheduler or all workers were lost, or one chunk was lost with one worker after the other
     """
-    with _connected(scheduler, workers, environment) as client:
+    with _connected(scheduler, workers) as client:
         check = _check_of(same if scheduler else None)
         if scheduler:
             _compare(client, scheduler, check)
@@ -192,7 +188,7 @@ class _Flow:
             raise self.lost()
         try:
             found = sum(self.client.nthreads(callback_timeout=PATIENCE).values())
-        except (OSError, TimeoutError, AttributeError):
+        except (OSError, AttributeError):  # as are the library's time-outs
             raise self.lost() from None
         if found:
             self.alone_since = None
@@ -234,10 +230,11 @@ def _work(check: bytes, work: bytes) -> bytes:
 
     An error of ours travels as a value, whole; every other one is a bug and goes the library's way with its trace.
     """
-    if check not in _CHECKED:
-        found = _differences(check)
-        if found:
-            return pickle.dumps(("refused", InputError(_fault(_place(), found))))
+    from distributed import get_worker
+
+    if check not in _CHECKED and (found := _differences(check)):
+        place = f"{get_worker().address} on {socket.gethostname()}"
+        return pickle.dumps(("refused", InputError(_fault(place, found))))
     function, chunk, elsewhere = pickle.loads(work)
     try:
         return pickle.dumps(("done", function(chunk)), protocol=pickle.HIGHEST_PROTOCOL)
@@ -245,12 +242,6 @@ def _work(check: bytes, work: bytes) -> bytes:
         return pickle.dumps(("refused", _with_host(error) if elsewhere else error))
     except GeoadjustError as error:
         return pickle.dumps(("refused", error))
-
-
-def _place() -> str:
-    from distributed import get_worker
-
-    return f"{get_worker().address} on {socket.gethostname()}"
 
 
 def _with_host(error: InputError) -> InputError:
@@ -301,10 +292,7 @@ def _fault(place: str, differences: Iterable[str]) -> Fault:
 
 
 def _here(check: bytes) -> tuple[str, list[str]]:
-    return socket.gethostname(), _differences(check)
-
-
-# ---------------------------------------------------------------- the cluster
+    return f" on {socket.gethostname()}", _differences(check)
 
 
 def _compare(client: Any, scheduler: str, check: bytes) -> None:
@@ -313,21 +301,18 @@ def _compare(client: Any, scheduler: str, check: bytes) -> None:
         found = _differing(_own_facts(), client.run_on_scheduler(_own_facts, callback_timeout=PATIENCE))
     except ImportError as error:
         found = [str(error)]
-    except (OSError, TimeoutError, CancelledError):
+    except (OSError, CancelledError):
         raise _silent(scheduler) from None
     if found:
         raise InputError(Fault(f"scheduler {scheduler}", "; ".join(found), remedy=ALIKE))
     try:
         answers = client.run(_here, check, on_error="return", callback_timeout=PATIENCE)
-    except (OSError, TimeoutError, CancelledError):
-        raise _silent(scheduler) from None
-    faults = []
-    for address, answer in sorted(answers.items()):
-        if isinstance(answer, OSError):  # this worker went away meanwhile; another one is checked when it takes a chunk
-            continue
-        host, differences = ("", [str(answer)]) if isinstance(answer, Exception) else answer
-        if differences:
-            faults.append(_fault(f"{address} on {host}" if host else address, differences))
+    except (OSError, CancelledError):
+        what = f"not all of its workers answered within {PATIENCE:.0f} s"
+        raise InputError(Fault(f"scheduler {scheduler}", what, remedy="end the workers that hang")) from None
+    told = {address: ("", [str(it)]) if isinstance(it, Exception) else it for address, it in sorted(answers.items())}
+    gone = {address for address, it in answers.items() if isinstance(it, OSError)}  # went away meanwhile
+    faults = [_fault(address + host, found) for address, (host, found) in told.items() if found and address not in gone]
     if faults:
         raise InputError(faults)
 
@@ -369,7 +354,7 @@ def _library() -> Any:
 
 
 @contextmanager
-def _connected(scheduler: str, workers: int = 0, environment: Mapping[str, str] = NOTHING) -> Iterator[Any]:
+def _connected(scheduler: str, workers: int = 0) -> Iterator[Any]:
     """A client of the cluster at an address, or of one that is made now and ends with it."""
     distributed = _library()
     import dask
@@ -378,34 +363,33 @@ def _connected(scheduler: str, workers: int = 0, environment: Mapping[str, str] 
         _greet(scheduler)
     with ExitStack() as stack:
         stack.enter_context(dask.config.set({"distributed.admin.large-graph-warning-threshold": "1TB"}))
-        place = scheduler or stack.enter_context(_local_cluster(workers, environment))
+        place = scheduler or stack.enter_context(_local_cluster(workers))
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # differing versions: compared and told by ourselves
             try:
                 client = distributed.Client(place, timeout=CONNECT, set_as_default=False, name="geoadjust")
-            except (OSError, TimeoutError, ValueError, RuntimeError):
+            except (OSError, ValueError, RuntimeError):
                 raise _silent(scheduler) from None
         stack.callback(_close, client)
         yield client
 
 
 def _close(client: Any) -> None:
-    with suppress(OSError, TimeoutError, CancelledError):
+    with suppress(OSError, CancelledError):
         client.close(timeout=CONNECT)
 
 
 @contextmanager
-def _local_cluster(workers: int, environment: Mapping[str, str]) -> Iterator[Any]:
+def _local_cluster(workers: int) -> Iterator[Any]:
     """Worker processes of this machine, started anew (spawn), seen by this machine alone, without pages for people."""
     import dask
     from distributed import LocalCluster
 
-    routes = {f"distributed.{name}.http.routes": [] for name in ("scheduler", "worker")}
-    settings = {
-        **routes,
+    settings: dict[str, Any] = {
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
         "distributed.scheduler.allowed-failures": 3,
         "distributed.worker.multiprocessing-method": "spawn",
-        "distributed.nanny.pre-spawn-environ": dict(environment),
         "logging": dict.fromkeys(LOGS, "critical"),
     }
     with dask.config.set(settings):
@@ -426,7 +410,7 @@ def _local_cluster(workers: int, environment: Mapping[str, str]) -> Iterator[Any
 
 @contextmanager
 def _without_interrupts() -> Iterator[None]:
-    """Start threads and processes that Ctrl-C does not reach: this process ends them. One pressed meanwhile comes after."""
+    """Start threads and processes that Ctrl-C does not reach: this process ends them itself."""
     resource_tracker.ensure_running()  # started later, it would let the signal through again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:

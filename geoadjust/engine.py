@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import closing
+from contextlib import closing, contextmanager
 from multiprocessing import get_context
 from typing import TypeVar
 
@@ -53,13 +53,10 @@ def map_ordered(
     if engine == "dask":
         from geoadjust.cluster import map_on_cluster
 
-        alone = dict.fromkeys(THREADS, "1")
-        results = map_on_cluster(
-            function, chunks, workers=workers, scheduler=scheduler, environment=alone, same=same
-        )
+        results = map_on_cluster(function, chunks, workers=workers, scheduler=scheduler, same=same)
     else:
         results = _serial(function, chunks) if engine == "serial" else _processes(function, chunks, workers)
-    with closing(results):
+    with _one_thread_each(), closing(results):
         for result in results:
             done()
             yield result
@@ -102,8 +99,6 @@ def _serial(function: Callable[[T], R], chunks: Iterable[T]) -> Generator[R, Non
 
 
 def _processes(function: Callable[[T], R], chunks: Iterable[T], workers: int) -> Generator[R, None, None]:
-    saved = {name: os.environ.get(name) for name in THREADS}
-    os.environ.update(dict.fromkeys(THREADS, "1"))
     pool = ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn"))
     under_way: deque[Future[R]] = deque()
     try:
@@ -115,6 +110,16 @@ def _processes(function: Callable[[T], R], chunks: Iterable[T], workers: int) ->
             yield under_way.popleft().result()
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes that are started meanwhile use one thread of the linear algebra library each."""
+    saved = {name: os.environ.get(name) for name in THREADS}
+    os.environ.update(dict.fromkeys(THREADS, "1"))
+    try:
+        yield
+    finally:
         for name, value in saved.items():
             if value is None:
                 os.environ.pop(name, None)

@@ -1,4 +1,7 @@
-"""The ordered map: order, bounded work in flight, errors unchanged, and the same results from every engine."""
+"""The ordered map: order, bounded work in flight, errors unchanged, and the same results from every engine.
+
+What only a cluster can do is tested in `tests/run/test_cluster.py`.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,7 @@ from geoadjust.units import parse_length
 
 @pytest.fixture(scope="module")
 def everywhere():
-    """Results of both engines on the same chunks."""
+    """Results of every engine on the same chunks."""
 
     def run(function, chunks, **options):
         chunks = list(chunks)
@@ -30,14 +33,14 @@ def everywhere():
     return run
 
 
-def test_both_engines_are_offered():
-    assert set(ENGINES) >= {"serial", "processes"}
+def test_all_engines_are_offered():
+    assert set(ENGINES) >= {"serial", "processes", "dask"}
 
 
-def test_serial_and_processes_agree(everywhere):
+def test_all_engines_agree(everywhere):
     texts = [f"{n} {n % 15 + 1}/16 in" for n in range(40)]
-    serial, processes = everywhere(parse_length, texts, workers=2)
-    assert serial == processes == [parse_length(text) for text in texts]
+    expected = [parse_length(text) for text in texts]
+    assert everywhere(parse_length, texts, workers=2) == [expected] * len(ENGINES)
 
 
 def test_order_is_kept_where_the_first_takes_longest():
@@ -88,10 +91,10 @@ def test_an_error_of_a_worker_arrives_unchanged():
         with pytest.raises(InputError) as error:
             list(map_ordered(describe_structures, [StructuresTable("no such.gpkg")], engine=engine, workers=2))
         caught.append(error.value)
-    assert caught[0].faults == caught[1].faults
+    assert [error.faults for error in caught] == [caught[0].faults] * len(ENGINES)
     assert caught[0].faults[0].where == "structures.path"
-    assert str(caught[0]) == str(caught[1])
-    assert caught[1].exit_code == 3
+    assert {str(error) for error in caught} == {str(caught[0])}
+    assert {error.exit_code for error in caught} == {3}
 
 
 @pytest.mark.parametrize("engine", ENGINES)
@@ -102,26 +105,29 @@ def test_results_before_an_error_are_given(engine):
         list(results)
 
 
-def test_workers_use_one_thread_each_and_the_environment_comes_back(monkeypatch):
+@pytest.mark.parametrize("engine", ["processes", "dask"])
+def test_workers_use_one_thread_each_and_the_environment_comes_back(monkeypatch, engine):
     monkeypatch.setenv(THREADS[0], "7")
     monkeypatch.delenv(THREADS[1], raising=False)
-    found = list(map_ordered(os.getenv, THREADS, engine="processes", workers=1))
+    found = list(map_ordered(os.getenv, THREADS, engine=engine, workers=1))
     assert found == ["1"] * len(THREADS)
     assert os.environ[THREADS[0]] == "7"
     assert THREADS[1] not in os.environ
 
 
-def test_workers_are_other_processes():
+@pytest.mark.parametrize("engine", ["processes", "dask"])
+def test_workers_are_other_processes(engine):
     own = os.getpid()
-    found = list(map_ordered(os.getpgid, [0, 0], engine="processes", workers=1))
+    found = list(map_ordered(os.getpgid, [0, 0], engine=engine, workers=1))
     assert len(found) == 2
-    parents = list(map_ordered(operator.methodcaller("__call__"), [os.getppid], engine="processes", workers=1))
+    parents = list(map_ordered(operator.methodcaller("__call__"), [os.getppid], engine=engine, workers=1))
     assert parents == [own]
     assert list(map_ordered(operator.methodcaller("__call__"), [os.getpid], engine="serial")) == [own]
 
 
-def test_leaving_early_ends_the_workers():
-    results = map_ordered(abs, range(-50, 0), engine="processes", workers=2)
+@pytest.mark.parametrize("engine", ["processes", "dask"])
+def test_leaving_early_ends_the_workers(engine):
+    results = map_ordered(abs, range(-50, 0), engine=engine, workers=2)
     assert next(results) == 50
     started = time.monotonic()
     results.close()
@@ -131,16 +137,17 @@ def test_leaving_early_ends_the_workers():
 
 def test_arrays_travel_bit_by_bit(everywhere):
     arrays = [np.array([0.1, np.nan, -0.0, 1e-310]), np.arange(3.0)]
-    serial, processes = everywhere(np.negative, arrays, workers=2)
-    for left, right in zip(serial, processes, strict=True):
-        assert left.tobytes() == right.tobytes()
+    found = [[array.tobytes() for array in one] for one in everywhere(np.negative, arrays, workers=2)]
+    assert found == [[np.negative(array).tobytes() for array in arrays]] * len(ENGINES)
 
 
 def test_the_engine_knows_nothing_but_errors():
+    import geoadjust.cluster as cluster
     import geoadjust.engine as engine
 
-    imported = re.findall(r"(?m)^(?:from|import) (geoadjust[\w.]*)", inspect.getsource(engine))
-    assert set(imported) <= {"geoadjust.errors"}
+    for module in (engine, cluster):
+        imported = re.findall(r"(?m)^(?:from|import) (geoadjust\.[\w.]*)", inspect.getsource(module))
+        assert set(imported) == {"geoadjust.errors"}
 
 
 def test_the_core_can_be_called_by_workers():

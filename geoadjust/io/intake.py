@@ -54,7 +54,7 @@ class Door:
     find_convergence: Callable[[Floats, Floats], Floats]
     find_areas: Callable[[Floats, Floats], Areas] | None = None
 
-    def take_in(self, raw: RawBatch, duplicates: NDArray[np.int64], neighbours: NDArray[np.int64]) -> Intake:
+    def take_in(self, raw: RawBatch, duplicates: NDArray[np.int32], neighbours: NDArray[np.int32]) -> Intake:
         """Structures of one batch.
 
         Parameters
@@ -67,7 +67,7 @@ class Door:
         return Intake(_structures(self, reading), reading.notes.reasons(raw.first + np.arange(len(raw))))
 
 
-def _note_rows(reading: Reading, duplicates: NDArray[np.int64], neighbours: NDArray[np.int64]) -> None:
+def _note_rows(reading: Reading, duplicates: NDArray[np.int32], neighbours: NDArray[np.int32]) -> None:
     notes, raw = reading.notes, reading.raw
     notes.add("position_missing", raw.parts != 1)
     notes.add("blank_id", reading.texts("id") == "")

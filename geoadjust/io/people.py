@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -127,7 +128,7 @@ def guard(texts: pa.Array) -> pa.Array:
 
 
 class ScheduleCsv:
-    """Writes `schedule.csv`, batch by batch.
+    """Writes `schedule.csv`, batch by batch, in a thread of its own: the texts are made while the next rows are built.
 
     Parameters
     ----------
@@ -141,14 +142,28 @@ class ScheduleCsv:
         self.decimals = place_decimals(crs) if crs else None
         options = pa.csv.WriteOptions(quoting_style="needed")
         self._writer = pa.csv.CSVWriter(str(path), shown_schema(units), write_options=options)
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="csv")
+        self._writing: Future[None] | None = None
 
     def add(self, layer: pa.RecordBatch, east: NDArray[np.float64], north: NDArray[np.float64]) -> None:
         """Add one bucket of the layer."""
-        self._writer.write(shown_rows(layer, east, north, self.units, self.foot, self.decimals))
+        rows = shown_rows(layer, east, north, self.units, self.foot, self.decimals)
+        self._wait()
+        self._writing = self._thread.submit(self._writer.write, rows)
 
     def close(self) -> None:
         """Finish the file."""
-        self._writer.close()
+        try:
+            self._wait()
+        finally:
+            self._thread.shutdown()
+            self._writer.close()
+
+    def _wait(self) -> None:
+        """Wait for the batch before; an error that it met comes out here."""
+        writing, self._writing = self._writing, None
+        if writing is not None:
+            writing.result()
 
 
 def dictionary(units: str, foot: str) -> Iterator[dict[str, Any]]:

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from geoadjust.core.inputs import INPUT_NAMES, INPUTS
@@ -209,6 +210,9 @@ def read_batches(facts: StructureFacts, *, only: Iterable[str] | None = None) ->
         first += len(parts)
 
 
+PLAIN_POINT = np.dtype([("order", "u1"), ("type", "<u4"), ("east", "<f8"), ("north", "<f8")])
+"""Well-known binary of a point with two coordinates."""
+
 Parts = tuple[pa.Table, Floats, Floats, Floats, NDArray[np.int64]]
 
 
@@ -260,6 +264,12 @@ def _points(column: pa.ChunkedArray) -> tuple[Floats, Floats, Floats, NDArray[np
     """First point of each geometry and the number of its points."""
     import shapely
 
+    plain = _plain_points(column)
+    if plain is not None:
+        east, north = plain
+        there = np.isfinite(east) & np.isfinite(north)
+        found = np.where(there, east, np.nan), np.where(there, north, np.nan)
+        return *found, np.full(len(east), np.nan), there.astype(np.int64)
     geometries = shapely.from_wkb(column.to_numpy(zero_copy_only=False))
     kinds = shapely.get_type_id(geometries)
     usable = np.isin(kinds, [POINT, MULTIPOINT]) & ~shapely.is_empty(geometries)
@@ -275,6 +285,17 @@ def _points(column: pa.ChunkedArray) -> tuple[Floats, Floats, Floats, NDArray[np
         np.where(np.isfinite(elevation), elevation, np.nan),
         np.where(finite, parts, 0).astype(np.int64),
     )
+
+
+def _plain_points(column: pa.ChunkedArray) -> tuple[Floats, Floats] | None:
+    """Coordinates (n,) where every geometry is a little-endian point without a height; else None."""
+    sizes = pc.min_max(pc.binary_length(column)).as_py()
+    if column.null_count or set(sizes.values()) != {PLAIN_POINT.itemsize}:
+        return None
+    packed = np.frombuffer(b"".join(column.to_pylist()), dtype=PLAIN_POINT)
+    if (packed["order"] != 1).any() or (packed["type"] != 1).any():
+        return None
+    return packed["east"], packed["north"]
 
 
 def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:

@@ -27,7 +27,7 @@ from geoadjust.io.columns import COVARIANCE, MODELS, ORDINATES, SCHEDULE, Column
 from geoadjust.io.reason_table import reason_table
 from geoadjust.io.remarks import remarks
 from geoadjust.io.stack_table import stack_table, stack_texts
-from geoadjust.io.structures import RawBatch, StructureFacts
+from geoadjust.io.structures import PLAIN_POINT, RawBatch, StructureFacts
 from geoadjust.io.values import read_texts
 
 Texts = NDArray[np.object_]
@@ -102,9 +102,11 @@ def _as(column: pa.ChunkedArray, kind: pa.DataType) -> pa.Array:
 
 def points(raw: RawBatch) -> pa.Array:
     """Geometries as well-known binary, NULL where a row has none."""
-    packed = np.zeros(len(raw), dtype=np.dtype([("order", "u1"), ("type", "<u4"), ("east", "<f8"), ("north", "<f8")]))
+    packed = np.zeros(len(raw), dtype=PLAIN_POINT)
     packed["order"], packed["type"], packed["east"], packed["north"] = 1, 1, *raw.points.T
-    fixed = pa.FixedSizeBinaryArray.from_buffers(pa.binary(21), len(raw), [None, pa.py_buffer(packed.tobytes())])
+    fixed = pa.FixedSizeBinaryArray.from_buffers(
+        pa.binary(PLAIN_POINT.itemsize), len(raw), [None, pa.py_buffer(packed.tobytes())]
+    )
     there = pa.array(np.isfinite(raw.points[:, 0]))
     return pc.if_else(there, fixed.cast(pa.binary()), pa.scalar(None, pa.binary()))
 

@@ -225,6 +225,8 @@ def read_words(
     >>> index.tolist(), unknown.tolist()
     ([1, 0, -1, -1], [False, False, False, True])
     """
+    if column is None:
+        return _nothing(n)
     texts = read_texts(column, n)
     known = {word: index for index, word in enumerate(words)}
     known |= {theirs.lower(): known[ours] for theirs, ours in (also or {}).items()}
@@ -234,7 +236,13 @@ def read_words(
 
 def read_yes_no(column: pa.ChunkedArray | None, n: int) -> tuple[NDArray[np.int8], Mask]:
     """1, 0, or -1 where blank or unreadable, and where it is unreadable."""
+    if column is None:
+        return _nothing(n)
     texts = [text.lower() for text in read_texts(column, n)]
     words = {"1": 1, "yes": 1, "y": 1, "true": 1, "0": 0, "no": 0, "n": 0, "false": 0}
     index = np.array([words.get(text, -1) for text in texts], dtype=np.int8)
     return index, (index < 0) & np.array([text != "" for text in texts], dtype=bool)
+
+
+def _nothing(n: int) -> tuple[NDArray[np.int8], Mask]:
+    return np.full(n, -1, dtype=np.int8), np.zeros(n, dtype=bool)

@@ -30,8 +30,8 @@ class Positions:
 
     east: Floats
     north: Floats
-    duplicates: NDArray[np.int64]
-    neighbours: NDArray[np.int64]
+    duplicates: NDArray[np.int32]
+    neighbours: NDArray[np.int32]
 
     def __len__(self) -> int:
         return len(self.east)
@@ -68,15 +68,28 @@ def read_positions(facts: StructureFacts) -> Positions:
     return Positions(east_all, north_all, _shared(np.concatenate(ids)), _neighbours(facts, east_all, north_all))
 
 
-def _shared(keys: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """How many rows have the same key; 1 for key 0, which stands for none."""
-    _, inverse, counts = np.unique(keys, return_inverse=True, return_counts=True)
-    return np.where(keys == 0, 1, counts[inverse])
+def _shared(keys: NDArray[np.uint64]) -> NDArray[np.int32]:
+    """How many rows have the same key; 1 for key 0, which stands for none.
+
+    Examples
+    --------
+    >>> _shared(np.array([7, 0, 7, 5, 0], dtype=np.uint64)).tolist()
+    [2, 1, 2, 1, 1]
+    """
+    ordered = np.sort(keys)
+    again = np.unique(ordered[1:][ordered[1:] == ordered[:-1]])
+    again = again[again != 0]
+    found = np.ones(len(keys), dtype=np.int32)
+    if len(again):
+        place = np.searchsorted(again, keys)
+        same = np.flatnonzero(again[np.minimum(place, len(again) - 1)] == keys)
+        found[same] = np.bincount(place[same], minlength=len(again))[place[same]]
+    return found
 
 
-def _neighbours(facts: StructureFacts, east: Floats, north: Floats) -> NDArray[np.int64]:
+def _neighbours(facts: StructureFacts, east: Floats, north: Floats) -> NDArray[np.int32]:
     """Largest number of rows in a square of 0.1 m round each; squares on two shifted grids, so that none is cut off."""
-    found = np.ones(len(east), dtype=np.int64)
+    found = np.ones(len(east), dtype=np.int32)
     side = SAME_PLACE / _metres_per_unit(facts)
     known = np.isfinite(east) & (np.abs(east) < 1e12 * side) & (np.abs(north) < 1e12 * side)
     for shift in (0.0, 0.5):

@@ -19,13 +19,14 @@ from geoadjust.core.rules import Job
 from geoadjust.engine import check_engine
 from geoadjust.errors import Fault, IncompleteError, InputError
 from geoadjust.io import tables
+from geoadjust.io.georeference import Georeference
 from geoadjust.io.people import foot_of
 from geoadjust.io.record import deciding_facts, run_facts, source_facts
 from geoadjust.io.sets import SetWriter
 from geoadjust.io.spill import Spill
 from geoadjust.io.tables import Bucket, Naming
 from geoadjust.run.chunks import CHUNK
-from geoadjust.run.computing import Computation, Mapper, lay_out, ring_of, take_in
+from geoadjust.run.computing import Computation, Layout, Mapper, lay_out, ring_of, take_in
 from geoadjust.run.findings import Bias
 from geoadjust.run.output import Outgoing, Tally, write_results
 from geoadjust.run.resume import start_run
@@ -125,7 +126,7 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
         run = _Run(sources, options, clock)
         outgoing = run.compute(writer)
         with clock.stage("write"):
-            tally = write_results(writer.folder, outgoing, run_facts(sources, run.layout.operations()))
+            tally = write_results(writer.folder, outgoing, run_facts(sources, run.operations))
         findings = (*sources.notices, *([outgoing.bias.sentence()] if outgoing.bias else []))
         writer.commit(run.record(tally, findings))
     summary = Summary(job.output.path, tally, findings, clock.rounded())
@@ -142,21 +143,23 @@ class _Run:
 
     def __init__(self, sources: Sources, options: Options, clock: Clock) -> None:
         self.sources, self.options, self.clock = sources, options, clock
-        with clock.stage("read"):
-            self.layout = lay_out(sources)
         self.chunk, self.kept = options.chunk, 0
+        self.operations: dict[str, str] = {}
 
     def compute(self, writer: SetWriter) -> Outgoing:
-        """All structures, chunk by chunk; what the writers need."""
-        options, count = self.options, len(self.layout.positions)
-        facts = deciding_facts(self.sources, self.layout.operations())
+        """All structures, chunk by chunk; what the writers need. Nothing that grows with the layer outlives it."""
+        options = self.options
+        with self.clock.stage("read"):
+            layout = lay_out(self.sources)
+        self.operations = layout.operations()
+        facts, count = deciding_facts(self.sources, self.operations), len(layout.positions)
         start = start_run(
             writer.work, facts, count=count, chunk=options.chunk, resume=options.resume, note=options.note
         )
         spill = Spill(writer.spill, writer.work.folder, start.key)
         with self.clock.stage("read"):
-            take_in(self.sources, self.layout, spill)
-            computation = Computation(self.sources, self.layout, spill, start.chunk)
+            take_in(self.sources, layout, spill)
+            computation = Computation(self.sources, layout, spill, start.chunk)
             self.chunk, self.kept = start.chunk, computation.recall() if start.resumed else 0
         if start.resumed:
             options.note(f"{self.kept} of {len(computation.chunks)} chunks are taken from the interrupted run")
@@ -164,7 +167,7 @@ class _Run:
             computation.compute(self.mapper(), partial(options.progress, "plan"))
             bias = computation.bias()
         self.clock.seconds.update(computation.seconds)
-        return self.outgoing(spill, bias)
+        return self.outgoing(spill, bias, layout)
 
     def mapper(self) -> Mapper:
         """What runs the chunks."""
@@ -174,18 +177,18 @@ class _Run:
             map_tasks, engine=options.engine, workers=options.workers, scheduler=options.scheduler, files=files
         )
 
-    def outgoing(self, spill: Spill, bias: Bias | None) -> Outgoing:
+    def outgoing(self, spill: Spill, bias: Bias | None, layout: Layout) -> Outgoing:
         """What the writers need."""
         sources = self.sources
-        names = [[way.facts.name for way in role] for role in (self.layout.existing, self.layout.finished)]
+        names = [[way.facts.name for way in role] for role in (layout.existing, layout.finished)]
         naming = Naming(sources.job.rules, sources.catalogue, names[0], names[1], sources.structures, sources.units)
         foot = foot_of([sources.vertical_unit, *(facts.vertical_unit for facts in sources.existing)])
-        annuli = self.annuli if sources.job.output.rings else None
+        annuli = partial(self.annuli, layout.frames) if sources.job.output.rings else None
         return Outgoing(spill, naming, bias, foot, sources.structures.crs, annuli)
 
-    def annuli(self, bucket: Bucket) -> pa.RecordBatch:
+    def annuli(self, frames: Georeference, bucket: Bucket) -> pa.RecordBatch:
         """Sampled rings of one bucket as polygons."""
-        jacobians = self.layout.frames.jacobians(bucket.raw.east, bucket.raw.north)
+        jacobians = frames.jacobians(bucket.raw.east, bucket.raw.north)
         return tables.ring_rows(bucket, jacobians, ring_of(self.sources.job.ring))
 
     def engine(self) -> dict[str, Any]:
@@ -205,7 +208,7 @@ class _Run:
             "command": list(self.options.command),
             "job": plain(self.sources.job),
             "sources": source_facts(self.sources),
-            "operations": self.layout.operations(),
+            "operations": self.operations,
             "counts": {name: dict(getattr(tally, name)) for name in (item.name for item in fields(tally))},
             "findings": list(findings),
             "seconds": self.clock.rounded(),

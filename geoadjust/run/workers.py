@@ -19,7 +19,13 @@ MOST_CHECKED = 2**16
 
 
 def map_tasks(
-    tasks: Iterable[Task], *, engine: str, workers: int, scheduler: str, files: tuple[str, ...], done: Callable[[], None]
+    tasks: Iterable[Task],
+    *,
+    engine: str,
+    workers: int,
+    scheduler: str,
+    files: tuple[str, ...],
+    done: Callable[[], None],
 ) -> Iterator[Found]:
     """Results of all tasks, in their order.
 
@@ -36,7 +42,7 @@ def map_tasks(
 
 
 def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
-    """What decides a result and must be the same on every worker, by name: versions, the program, one file of each surface.
+    """What decides a result and must be the same on every worker, by name: versions, the program, these files.
 
     Raises
     ------
