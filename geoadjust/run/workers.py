@@ -16,6 +16,8 @@ from geoadjust.run.chunks import Found, Place, Task, plan_task
 from geoadjust.run.readers import close_readers
 
 MOST_CHECKED = 2**16
+SHOWN = 19
+"""Characters of a hash that are compared and shown: 48 bits."""
 
 
 def map_tasks(
@@ -52,7 +54,7 @@ def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
     Examples
     --------
     >>> sorted(deciding_here())[:4]
-    ['GDAL', 'GEOS', 'PROJ', 'code']
+    ['GDAL', 'GEOS', 'PROJ', 'numpy']
     """
     import numpy
     import pyproj
@@ -60,7 +62,7 @@ def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
     import shapely
 
     return {
-        "code": hash_of_code(),
+        "program text": hash_of_code()[:SHOWN],
         "numpy": numpy.__version__,
         "rasterio": rasterio.__version__,
         "GDAL": rasterio.__gdal_version__,

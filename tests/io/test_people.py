@@ -6,6 +6,9 @@ Reference for rounding: exact fractions of decimals. Second reader: the csv modu
 from __future__ import annotations
 
 import csv
+import errno
+import threading
+from contextlib import closing
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
 
@@ -206,6 +209,30 @@ def test_batches_follow_each_other(tmp_path):
     rows = written(tmp_path / "schedule.csv", "metric", "ft", layer(2, row=[0, 1]), layer(1, row=[2]))
     assert [row["row"] for row in rows] == ["0", "1", "2"]
     assert list(rows[0]) == shown_schema("metric").names
+
+
+@pytest.mark.parametrize("batches", [1, 2, 3])
+def test_an_error_of_the_writing_thread_comes_out(tmp_path, batches):
+    class Full:
+        def write(self, rows):
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        def close(self):
+            pass
+
+    csv = ScheduleCsv(tmp_path / "schedule.csv", "metric", "ft")
+    csv._writer.close()
+    csv._writer = Full()
+    place = np.zeros(1)
+
+    def write():
+        with closing(csv):
+            for _ in range(batches):
+                csv.add(layer(1), place, place)
+
+    with pytest.raises(OSError, match="No space left"):
+        write()
+    assert not [thread for thread in threading.enumerate() if thread.name.startswith("csv")]
 
 
 # ---------------------------------------------------------------- coordinates

@@ -35,6 +35,7 @@ from geoadjust.io.values import read_texts
 # isort: split
 import fiona
 import pyarrow as pa
+import shapely
 from pyogrio.raw import write_arrow
 
 EAST, NORTH = 500_000.0, 4_000_000.0
@@ -611,3 +612,29 @@ def test_a_shapefile_in_another_encoding_is_a_fault_with_a_remedy(tmp_path):
         list(read_batches(describe_structures(StructuresTable(path=str(path)))))
     facts = describe_structures(StructuresTable(path=str(path), encoding="cp1252"))
     assert next(read_batches(facts)).attributes.column("id").to_pylist() == ["caf\u00e9"]
+
+
+def packed(east, north):
+    return shapely.to_wkb(shapely.points(east, north), byte_order=1)
+
+
+@pytest.mark.parametrize(
+    ("geometries", "plain"),
+    [
+        ([packed(1.5, -2.5), packed(3.0, 4.0)], True),
+        ([packed(1.5, -2.5), packed(np.nan, np.nan), packed(np.inf, 0.0)], True),  # the second is an empty point
+        ([packed(1.5, -2.5), None], False),
+        ([packed(1.5, -2.5), shapely.to_wkb(shapely.Point(1, 2, 3))], False),
+        ([packed(1.5, -2.5), shapely.to_wkb(shapely.Point(1, 2), byte_order=0)], False),
+        ([packed(1.5, -2.5), shapely.to_wkb(shapely.MultiPoint([(1, 2)]))], False),
+        ([], False),
+    ],
+)
+def test_plain_points_are_read_as_the_geometry_library_reads_them(monkeypatch, geometries, plain):
+    column = pa.chunked_array([pa.array(geometries[:1], pa.binary()), pa.array(geometries[1:], pa.binary())])
+    assert (structures._plain_points(column) is not None) == plain
+    found = structures._points(column)
+    monkeypatch.setattr(structures, "_plain_points", lambda column: None)
+    for ours, theirs in zip(found, structures._points(column), strict=True):
+        np.testing.assert_array_equal(ours, theirs)
+        assert ours.dtype == theirs.dtype
