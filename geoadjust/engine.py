@@ -9,12 +9,13 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import closing, contextmanager
-from multiprocessing import get_context
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from geoadjust.errors import UsageError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -99,6 +100,9 @@ def _serial(function: Callable[[T], R], chunks: Iterable[T]) -> Generator[R, Non
 
 
 def _processes(function: Callable[[T], R], chunks: Iterable[T], workers: int) -> Generator[R, None, None]:
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
     pool = ProcessPoolExecutor(max_workers=workers, mp_context=get_context("spawn"))
     under_way: deque[Future[R]] = deque()
     try:

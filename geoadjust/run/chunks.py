@@ -155,6 +155,7 @@ def flatten(found: Plan) -> Arrays:
 MOST_RINGS = 8
 WIDENED = {"stacks.parts": -1, "stacks.turn": np.nan, "others.parts": -1, "others.turn": np.nan}
 
+
 def bundle_of(kind: type[Bundle], arrays: Arrays) -> Bundle:
     """A bundle from its arrays."""
     return kind(*(arrays[item.name] for item in fields(kind)))  # type: ignore[arg-type]

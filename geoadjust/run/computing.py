@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
+from contextlib import closing
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -31,7 +32,7 @@ from geoadjust.run.readers import close_readers
 from geoadjust.run.sources import Sources, read_lines, read_paving
 
 Index = NDArray[np.intp]
-Mapper = Callable[..., Iterator[Found]]
+Mapper = Callable[..., Generator[Found, None, None]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,10 +132,10 @@ class Computation:
         """
         done = iter(range(len(self.chunks) - len(self.missing) + 1, len(self.chunks) + 1))
         try:
-            found = mapper(self._tasks(), done=lambda: progress(next(done), len(self.chunks)))
-            for number, chunk in zip(self.missing, found, strict=True):
-                self._keep(number, chunk.arrays)
-                self.seconds.update(chunk.seconds)
+            with closing(mapper(self._tasks(), done=lambda: progress(next(done), len(self.chunks)))) as found:
+                for number, chunk in zip(self.missing, found, strict=True):
+                    self._keep(number, chunk.arrays)
+                    self.seconds.update(chunk.seconds)
         finally:
             close_readers()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import replace
 from functools import lru_cache, partial
 
@@ -28,7 +28,7 @@ def map_tasks(
     scheduler: str,
     files: tuple[str, ...],
     done: Callable[[], None],
-) -> Iterator[Found]:
+) -> Generator[Found, None, None]:
     """Results of all tasks, in their order.
 
     Parameters
