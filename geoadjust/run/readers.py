@@ -17,6 +17,9 @@ from geoadjust.io.surfaces import RasterFacts
 T = TypeVar("T")
 R = TypeVar("R")
 
+AHEAD = 1
+"""Batches that are read ahead of the one in use; with 0 the planning thread reads each when it is asked for."""
+
 _LOCAL = threading.local()
 """The reading thread of a planning thread; the open tiles of a reading thread, which outlive a chunk."""
 
@@ -30,10 +33,13 @@ def read_ahead(read: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
     [1, 2, 3]
     >>> close_readers()
     """
+    if not AHEAD:
+        yield from map(read, items)
+        return
     waiting: deque[Future[R]] = deque()
     for item in items:
         waiting.append(_reading_thread().submit(read, item))
-        if len(waiting) > 1:
+        if len(waiting) > AHEAD:
             yield waiting.popleft().result()
     while waiting:
         yield waiting.popleft().result()

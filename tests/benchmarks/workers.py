@@ -23,22 +23,46 @@ WAYS: dict[str, tuple[str, ...]] = {
 
 
 def measure(raster: str, structures: str, folder: str, engine: str, repeats: int) -> dict[str, Any]:
-    """Wall seconds of the planning of all chunks, serial and with two workers by turns; medians."""
+    """Wall seconds of the planning of all chunks by one thread, serial (which reads ahead) and with two workers.
+
+    By turns; medians.
+    """
     place = Path(tempfile.mkdtemp(dir=folder, prefix="workers-"))
-    rows: dict[str, list[float]] = {"serial": [], engine: []}
-    totals: dict[str, list[float]] = {"serial": [], engine: []}
+    ways = ("one thread", "serial", engine)
+    rows: dict[str, list[float]] = {way: [] for way in ways}
+    totals: dict[str, list[float]] = {way: [] for way in ways}
     try:
         for _ in range(repeats):
             for way in rows:
-                seconds = watch(command(Path(structures), Path(raster), place / "out", *WAYS[way])).json()["seconds"]
+                words = command(Path(structures), Path(raster), place / "out", *WAYS.get(way, ()))
+                words = one_threaded(words) if way == "one thread" else words
+                seconds = watch(words).json()["seconds"]
                 rows[way].append(core_seconds(seconds))
                 totals[way].append(seconds["total"])
         start = start_seconds(engine)
     finally:
         shutil.rmtree(place, ignore_errors=True)
-    serial, shared = (statistics.median(rows[way]) for way in rows)
-    whole = [statistics.median(totals[way]) for way in totals]
-    return {"serial": serial, "shared": shared, "start": start, "serial total": whole[0], "shared total": whole[1]}
+    one, serial, shared = (statistics.median(rows[way]) for way in ways)
+    whole = [statistics.median(totals[way]) for way in ways]
+    return {
+        "one": one,
+        "serial": serial,
+        "shared": shared,
+        "start": start,
+        "one total": whole[0],
+        "serial total": whole[1],
+        "shared total": whole[2],
+    }
+
+
+def one_threaded(words: list[str]) -> list[str]:
+    """The same command without the thread that reads ahead.
+
+    >>> one_threaded(["python", "-m", "geoadjust.cli", "schedule", "job.toml"])[3:]
+    ['schedule', 'job.toml']
+    """
+    code = "import geoadjust.run.readers as readers; readers.AHEAD = 0; from geoadjust.cli import main; main()"
+    return [words[0], "-c", code, *words[3:]]
 
 
 def ready(number: int) -> int:

@@ -17,8 +17,10 @@ def closed():
     close_readers()
 
 
+@pytest.mark.parametrize("ahead", [0, 1, 3])
 @pytest.mark.parametrize("count", [0, 1, 2, 7])
-def test_everything_is_read_once_in_order(count):
+def test_everything_is_read_once_in_order(monkeypatch, count, ahead):
+    monkeypatch.setattr(readers, "AHEAD", ahead)
     seen = []
     assert list(read_ahead(lambda item: seen.append(item) or item * 10, range(count))) == [10 * i for i in range(count)]
     assert seen == list(range(count))
@@ -92,3 +94,11 @@ def test_closing_closes_the_files_of_both_threads(monkeypatch):
     close_readers()
     assert Tiles.open == []
     close_readers()
+
+
+def test_nothing_is_read_ahead_where_that_is_turned_off(monkeypatch):
+    monkeypatch.setattr(readers, "AHEAD", 0)
+    seen = []
+    found = read_ahead(lambda item: seen.append(item) or threading.get_ident(), range(3))
+    assert next(found) == threading.get_ident()
+    assert seen == [0]
