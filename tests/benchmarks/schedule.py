@@ -167,7 +167,7 @@ class Benchmark:
     def workers(self) -> None:
         """Two workers, and equal bytes."""
         sentence = (
-            "Seconds of planning all chunks (the core): by one thread, serial (a second thread reads ahead), and with two "
+            "Seconds of planning all chunks (the core): by one thread, serial (a second one reads ahead), and with two "
             "workers. Times = one thread / two workers; aimed at: 1.6."
         )
         columns = "structures | engine | one thread | serial | two workers | times | start of workers"
