@@ -9,6 +9,7 @@ import difflib
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
+from functools import cache
 from typing import Any, get_args, get_type_hints
 
 from geoadjust.core.inputs import INPUT_NAMES
@@ -103,7 +104,9 @@ def job_schema() -> dict[str, Any]:
     return _adapter(Job).json_schema()  # type: ignore[no-any-return]
 
 
+@cache
 def _adapter(table: type) -> Any:
+    """Checks of one settings dataclass; made once in a process, since it takes longer than to use them."""
     from pydantic import TypeAdapter
 
     return TypeAdapter(table)

@@ -29,6 +29,7 @@ Arrays = dict[str, NDArray[Any]]
 
 ELEMENTS = 75_000
 """Samples that are worked on at a time; small enough to stay in the processor's cache."""
+LEAST_BATCHES = 4
 CHUNK = 4096
 
 
@@ -109,9 +110,9 @@ def plan_group(task: Task, index: NDArray[np.intp]) -> Found:
 
 
 def batches(task: Task, index: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
-    """Parts of an index of at most ELEMENTS samples."""
+    """Parts of an index of at most ELEMENTS samples; a few at least, so that reading and fitting overlap."""
     cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
-    size = int(np.clip(ELEMENTS // cells, 16, 1024))
+    size = int(np.clip(min(ELEMENTS // cells, len(index) // LEAST_BATCHES), 16, 1024))
     for first in range(0, len(index), size):
         yield index[first : first + size]
 
