@@ -6,8 +6,9 @@ A task carries rows and facts, never open files: a worker opens the rasters it n
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -83,56 +84,82 @@ class Found:
 
 
 def plan_task(task: Task) -> Found:
-    """Plan one chunk, each rule set by itself; that changes no figure."""
-    rule_sets = task.structures.rule_set
-    parts = [plan_group(task, np.flatnonzero(rule_sets == rule_set)) for rule_set in np.unique(rule_sets)]
-    arrays = {name: np.concatenate([part.arrays[name] for part in parts]) for name in parts[0].arrays}
-    return Found(arrays, {name: sum(part.seconds[name] for part in parts) for name in parts[0].seconds})
+    """Plan one chunk."""
+    (found,) = plan_tasks([task])
+    return found
 
 
-def plan_group(task: Task, index: NDArray[np.intp]) -> Found:
-    """Plan the rows of one rule set: roads in batches small enough for the cache, the rest at once."""
-    settings = task.settings
-    structures = take(task.structures, index)
-    rules = settings.rules[int(structures.rule_set[0])]
-    seconds = dict.fromkeys(("decode", "fit", "chimney"), 0.0)
-    parts = []
-    for read in read_ahead(lambda batch: _read_batch(task, batch), batches(task, index)):
-        begun = time.perf_counter()
-        parts.append(read_roads(take(task.structures, read.index), read.surfaces, rules, settings.setting))
-        seconds["fit"] += time.perf_counter() - begun
-        seconds["decode"] += read.seconds
-    begun = time.perf_counter()
-    roads = Roads(*(concat([getattr(part, item.name) for part in parts]) for item in fields(Roads)))
-    arrays = flatten(plan_roads(structures, roads, rules, settings.catalogue, settings.setting))
-    seconds["chimney"] = time.perf_counter() - begun
-    return Found(arrays, seconds)
-
-
-def batches(task: Task, index: NDArray[np.intp]) -> Iterator[NDArray[np.intp]]:
-    """Parts of an index of at most ELEMENTS samples; a few at least, so that reading and fitting overlap."""
-    cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
-    size = int(np.clip(min(ELEMENTS // cells, len(index) // LEAST_BATCHES), 16, 1024))
-    for first in range(0, len(index), size):
-        yield index[first : first + size]
+def plan_tasks(tasks: Iterable[Task]) -> Iterator[Found]:
+    """Plan chunk after chunk; the cells of the next one are read while the one before is still planned."""
+    batches = (batch for number, task in enumerate(tasks) for batch in _batches(number, task))
+    for _, reads in groupby(read_ahead(_read, batches), key=lambda read: read.batch.number):
+        yield _plan_chunk(reads)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Batch:
+    """Some rows of one chunk, all of one rule set."""
+
+    number: int
+    task: Task
+    rule_set: int
     index: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """A batch and the surfaces round its structures."""
+
+    batch: _Batch
     surfaces: Surfaces
     seconds: float
 
 
-def _read_batch(task: Task, index: NDArray[np.intp]) -> _Batch:
+def _batches(number: int, task: Task) -> Iterator[_Batch]:
+    """Batches of at most ELEMENTS samples by rule set; a few at least, so that reading and fitting overlap."""
+    cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
+    rule_sets = task.structures.rule_set
+    for rule_set in np.unique(rule_sets):
+        index = np.flatnonzero(rule_sets == rule_set)
+        size = int(np.clip(min(ELEMENTS // cells, len(index) // LEAST_BATCHES), 16, 1024))
+        for first in range(0, len(index), size):
+            yield _Batch(number, task, int(rule_set), index[first : first + size])
+
+
+def _plan_chunk(reads: Iterable[_Read]) -> Found:
+    """Plan the rule sets of one chunk, each by itself; that changes no figure."""
+    seconds = dict.fromkeys(("decode", "fit", "chimney"), 0.0)
+    parts = [_plan_group(group, seconds) for _, group in groupby(reads, key=lambda read: read.batch.rule_set)]
+    return Found({name: np.concatenate([part[name] for part in parts]) for name in parts[0]}, seconds)
+
+
+def _plan_group(reads: Iterable[_Read], seconds: dict[str, float]) -> Arrays:
+    """Roads in batches small enough for the cache, the rest of a rule set at once."""
+    structures, roads = [], []
+    for read in reads:
+        begun, batch = time.perf_counter(), read.batch
+        settings = batch.task.settings
+        rules = settings.rules[batch.rule_set]
+        structures.append(take(batch.task.structures, batch.index))
+        roads.append(read_roads(structures[-1], read.surfaces, rules, settings.setting))
+        seconds["fit"] += time.perf_counter() - begun
+        seconds["decode"] += read.seconds
     begun = time.perf_counter()
+    whole = Roads(*(concat([getattr(part, item.name) for part in roads]) for item in fields(Roads)))
+    arrays = flatten(plan_roads(concat(structures), whole, rules, settings.catalogue, settings.setting))
+    seconds["chimney"] += time.perf_counter() - begun
+    return arrays
+
+
+def _read(batch: _Batch) -> _Read:
+    begun, task = time.perf_counter(), batch.task
     surfaces = Surfaces(
-        existing=[_patches(place, index) for place in task.existing],
-        finished=[_patches(place, index) for place in task.finished],
+        existing=[_patches(place, batch.index) for place in task.existing],
+        finished=[_patches(place, batch.index) for place in task.finished],
         existing_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.existing],
         finished_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.finished],
     )
-    return _Batch(index, surfaces, time.perf_counter() - begun)
+    return _Read(batch, surfaces, time.perf_counter() - begun)
 
 
 def _patches(place: Place, index: NDArray[np.intp]) -> GridSurface:

@@ -17,7 +17,7 @@ from geoadjust.io.surfaces import RasterFacts
 T = TypeVar("T")
 R = TypeVar("R")
 
-AHEAD = 1
+AHEAD = 2
 """Batches that are read ahead of the one in use; with 0 the planning thread reads each when it is asked for."""
 
 _LOCAL = threading.local()

@@ -12,7 +12,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 from geoadjust.io.record import hash_of_code
 from geoadjust.io.tiles import Tile
-from geoadjust.run.chunks import Found, Place, Task, plan_task
+from geoadjust.run.chunks import Found, Place, Task, plan_task, plan_tasks
 from geoadjust.run.readers import close_readers
 
 MOST_CHECKED = 2**16
@@ -36,11 +36,19 @@ def map_tasks(
     engine, workers, scheduler, done : as in `map_ordered`
     files : one file of each surface, which every worker of a cluster must see as this process does
     """
+    if engine == "serial":
+        return _one_by_one(tasks, done)
     if not scheduler:
         return map_ordered(plan_task, tasks, engine=engine, workers=workers, done=done)
     same = partial(deciding_here, tuple(os.path.abspath(file) for file in files))
     whole = (_with_whole_paths(task) for task in tasks)
     return map_ordered(plan_elsewhere, whole, engine=engine, scheduler=scheduler, same=same, done=done)
+
+
+def _one_by_one(tasks: Iterable[Task], done: Callable[[], None]) -> Generator[Found, None, None]:
+    for found in plan_tasks(tasks):
+        done()
+        yield found
 
 
 def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:

@@ -26,7 +26,8 @@ def test_everything_is_read_once_in_order(monkeypatch, count, ahead):
     assert seen == list(range(count))
 
 
-def test_the_next_one_is_read_while_the_first_is_in_use():
+def test_the_next_one_is_read_while_the_first_is_in_use(monkeypatch):
+    monkeypatch.setattr(readers, "AHEAD", 1)
     begun = [threading.Event() for _ in range(3)]
 
     def read(item):

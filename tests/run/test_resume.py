@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -175,14 +176,13 @@ def test_interrupted_says_what_is_kept(bench: Bench) -> None:
 def test_whatever_ends_the_run_chunks_are_kept(
     bench: Bench, whole: dict[str, str], monkeypatch: pytest.MonkeyPatch, error: Exception
 ) -> None:
-    plan, calls = workers.plan_task, iter(range(99))
+    plan = workers.plan_tasks
 
-    def fail(task: Any) -> Any:
-        if next(calls) == 2:
-            raise error
-        return plan(task)
+    def fail(tasks: Any) -> Any:
+        yield from islice(plan(tasks), 2)
+        raise error
 
-    monkeypatch.setattr(workers, "plan_task", fail)
+    monkeypatch.setattr(workers, "plan_tasks", fail)
     with pytest.raises(type(error)) as caught:
         bench.run()
     assert caught.value.__notes__[0].startswith("2 of 6 chunks are kept")
