@@ -130,7 +130,7 @@ def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]
     "--scheduler", default="", metavar="URL", help="a cluster that is there, for --engine dask: tcp://HOST:PORT"
 )
 @click.option(
-    "--chunk", type=click.IntRange(1, 1_000_000), default=4096, show_default=True, help="structures at a time"
+    "--chunk", type=click.IntRange(1, 1_000_000), default=8192, show_default=True, help="structures at a time"
 )
 @click.option("--resume", is_flag=True, help="go on with the chunks that an interrupted run has finished")
 @click.option("--strict", is_flag=True, help="exit with 4 where some structures could not be computed")

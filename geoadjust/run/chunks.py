@@ -23,7 +23,7 @@ from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
 from geoadjust.io.patches import PatchPlan, read_surface
 from geoadjust.io.surfaces import RasterFacts
-from geoadjust.run.readers import open_reader, read_ahead
+from geoadjust.run.readers import AHEAD, open_reader, read_ahead
 
 Floats = NDArray[np.float64]
 Arrays = dict[str, NDArray[Any]]
@@ -31,7 +31,8 @@ Arrays = dict[str, NDArray[Any]]
 ELEMENTS = 75_000
 """Samples that are worked on at a time; small enough to stay in the processor's cache."""
 LEAST_BATCHES = 4
-CHUNK = 4096
+CHUNK = 8192
+"""Structures in a chunk; blocks at its border are decoded again by the worker of the next one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +85,15 @@ class Found:
 
 
 def plan_task(task: Task) -> Found:
-    """Plan one chunk."""
-    (found,) = plan_tasks([task])
+    """Plan one chunk, as one worker of several: without a thread that reads ahead."""
+    (found,) = plan_tasks([task], ahead=0)
     return found
 
 
-def plan_tasks(tasks: Iterable[Task]) -> Iterator[Found]:
+def plan_tasks(tasks: Iterable[Task], ahead: int = AHEAD) -> Iterator[Found]:
     """Plan chunk after chunk; the cells of the next one are read while the one before is still planned."""
     batches = (batch for number, task in enumerate(tasks) for batch in _batches(number, task))
-    for _, reads in groupby(read_ahead(_read, batches), key=lambda read: read.batch.number):
+    for _, reads in groupby(read_ahead(_read, batches, ahead), key=lambda read: read.batch.number):
         yield _plan_chunk(reads)
 
 

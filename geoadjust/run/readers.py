@@ -1,6 +1,7 @@
-"""Rasters are read by a thread of their own, one batch ahead of the fit: decoding and fitting overlap.
+"""Rasters are read by a thread of their own, ahead of the fit: decoding and fitting overlap.
 
-Each thread that plans chunks has one reading thread, and only that one touches its open files.
+Each thread that plans chunks has one reading thread, and only that one touches its open files. A worker among several
+has none: the others keep the processors busy.
 """
 
 from __future__ import annotations
@@ -18,28 +19,32 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 AHEAD = 2
-"""Batches that are read ahead of the one in use; with 0 the planning thread reads each when it is asked for."""
+"""Batches that a process by itself reads ahead of the one in use."""
 
 _LOCAL = threading.local()
 """The reading thread of a planning thread; the open tiles of a reading thread, which outlive a chunk."""
 
 
-def read_ahead(read: Callable[[T], R], items: Iterable[T]) -> Iterator[R]:
-    """read(item) of each item, in order; the next one is read while the caller works on the one before.
+def read_ahead(read: Callable[[T], R], items: Iterable[T], ahead: int) -> Iterator[R]:
+    """read(item) of each item, in order; the next ones are read while the caller works on the one before.
+
+    Parameters
+    ----------
+    ahead : items that are read ahead; with 0 the calling thread reads each when it is asked for
 
     Examples
     --------
-    >>> list(read_ahead(abs, [-1, 2, -3]))
+    >>> list(read_ahead(abs, [-1, 2, -3], ahead=2))
     [1, 2, 3]
     >>> close_readers()
     """
-    if not AHEAD:
+    if not ahead:
         yield from map(read, items)
         return
     waiting: deque[Future[R]] = deque()
     for item in items:
         waiting.append(_reading_thread().submit(read, item))
-        if len(waiting) > AHEAD:
+        if len(waiting) > ahead:
             yield waiting.popleft().result()
     while waiting:
         yield waiting.popleft().result()

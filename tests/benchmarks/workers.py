@@ -61,7 +61,8 @@ def one_threaded(words: list[str]) -> list[str]:
     >>> one_threaded(["python", "-m", "geoadjust.cli", "schedule", "job.toml"])[3:]
     ['schedule', 'job.toml']
     """
-    code = "import geoadjust.run.readers as readers; readers.AHEAD = 0; from geoadjust.cli import main; main()"
+    code = "from geoadjust.run.chunks import plan_tasks; plan_tasks.__defaults__ = (0,)"
+    code += "; from geoadjust.cli import main; main()"
     return [words[0], "-c", code, *words[3:]]
 
 

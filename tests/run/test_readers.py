@@ -19,22 +19,21 @@ def closed():
 
 @pytest.mark.parametrize("ahead", [0, 1, 3])
 @pytest.mark.parametrize("count", [0, 1, 2, 7])
-def test_everything_is_read_once_in_order(monkeypatch, count, ahead):
-    monkeypatch.setattr(readers, "AHEAD", ahead)
+def test_everything_is_read_once_in_order(count, ahead):
     seen = []
-    assert list(read_ahead(lambda item: seen.append(item) or item * 10, range(count))) == [10 * i for i in range(count)]
+    found = read_ahead(lambda item: seen.append(item) or item * 10, range(count), ahead)
+    assert list(found) == [10 * i for i in range(count)]
     assert seen == list(range(count))
 
 
-def test_the_next_one_is_read_while_the_first_is_in_use(monkeypatch):
-    monkeypatch.setattr(readers, "AHEAD", 1)
+def test_the_next_one_is_read_while_the_first_is_in_use():
     begun = [threading.Event() for _ in range(3)]
 
     def read(item):
         begun[item].set()
         return item
 
-    found = read_ahead(read, range(3))
+    found = read_ahead(read, range(3), 1)
     assert next(found) == 0
     assert begun[1].wait(10)  # without a second request; a reader that works on demand would never begin
     assert not begun[2].wait(0.05)
@@ -42,7 +41,7 @@ def test_the_next_one_is_read_while_the_first_is_in_use(monkeypatch):
 
 
 def test_one_thread_reads_and_lives_on_to_the_next_chunk():
-    names = {name for _ in range(3) for name in read_ahead(lambda _: threading.get_ident(), range(4))}
+    names = {name for _ in range(3) for name in read_ahead(lambda _: threading.get_ident(), range(4), 2)}
     assert len(names) == 1
     assert threading.get_ident() not in names
     close_readers()
@@ -53,7 +52,7 @@ def test_each_planning_thread_has_a_reading_thread_of_its_own():
     found, alive = [], threading.Barrier(2)  # both alive at once: a thread that has ended gives its number away
 
     def plan():
-        found.extend(set(read_ahead(lambda _: threading.get_ident(), range(2))))
+        found.extend(set(read_ahead(lambda _: threading.get_ident(), range(2), 2)))
         alive.wait(10)
         close_readers()
 
@@ -71,7 +70,7 @@ def test_a_fault_of_a_source_comes_out_where_its_batch_is_asked_for():
             raise InputError(Fault("road.tif", "cannot be read"))
         return item
 
-    found = read_ahead(read, range(9))
+    found = read_ahead(read, range(9), 2)
     assert [next(found), next(found)] == [0, 1]
     with pytest.raises(InputError, match=r"road\.tif"):
         next(found)
@@ -90,16 +89,15 @@ def test_closing_closes_the_files_of_both_threads(monkeypatch):
     monkeypatch.setattr(readers, "OpenTiles", Tiles)
     monkeypatch.setattr(readers, "RasterReader", lambda facts, tiles: tiles)
     readers.open_reader(None)
-    list(read_ahead(readers.open_reader, [None, None, None]))
+    list(read_ahead(readers.open_reader, [None, None, None], 2))
     assert len(Tiles.open) == 2
     close_readers()
     assert Tiles.open == []
     close_readers()
 
 
-def test_nothing_is_read_ahead_where_that_is_turned_off(monkeypatch):
-    monkeypatch.setattr(readers, "AHEAD", 0)
+def test_nothing_is_read_ahead_where_that_is_turned_off():
     seen = []
-    found = read_ahead(lambda item: seen.append(item) or threading.get_ident(), range(3))
+    found = read_ahead(lambda item: seen.append(item) or threading.get_ident(), range(3), 0)
     assert next(found) == threading.get_ident()
     assert seen == [0]
