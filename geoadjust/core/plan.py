@@ -44,7 +44,7 @@ from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_roads
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.stack import only
-from geoadjust.core.surface import GridSurface
+from geoadjust.core.surface import Surface
 
 Floats = NDArray[np.float64]
 
@@ -61,8 +61,8 @@ class Scatter:
 class Surfaces:
     """Surfaces round the same structures, by role; the first one with enough samples wins."""
 
-    existing: Sequence[GridSurface]
-    finished: Sequence[GridSurface]
+    existing: Sequence[Surface]
+    finished: Sequence[Surface]
     existing_scatter: Sequence[Scatter]
     finished_scatter: Sequence[Scatter]
 
@@ -188,7 +188,7 @@ def _reach(structures: Structures) -> Floats:
 
 def _read_role(
     structures: Structures,
-    surfaces: Sequence[GridSurface],
+    surfaces: Sequence[Surface],
     scatters: Sequence[Scatter],
     ring: Ring,
     tolerance: float,
@@ -209,7 +209,7 @@ def _read_role(
 
 
 def _read_surface(
-    structures: Structures, surface: GridSurface, scatter: Scatter, ring: Ring, tolerance: float
+    structures: Structures, surface: Surface, scatter: Scatter, ring: Ring, tolerance: float
 ) -> tuple[RoadModels, Bars]:
     flange, edge = _reach(structures), frame_edges(structures)
     samples = surface.samples(flange, ring, structures.street_side)

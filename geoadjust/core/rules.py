@@ -80,12 +80,18 @@ class StructuresTable(Table):
 
 @dataclass(frozen=True)
 class SurfaceTable(Table):
-    """A road elevation raster."""
+    """The road as it is: an elevation raster or a triangulated surface."""
 
     path: Annotated[
         str | tuple[str, ...],
-        Paths(help="GeoTIFF of road elevations; or its tiles: a folder, a list, a .txt or an index", flag="surface"),
+        Paths(
+            help="GeoTIFF of road elevations, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            flag="surface",
+        ),
     ]
+    layer: Annotated[
+        str, Setting(help="surface in a LandXML file; needed where it has several", flag="surface-layer")
+    ] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     crs: Annotated[
@@ -109,7 +115,7 @@ class SurfaceTable(Table):
 
 @dataclass(frozen=True)
 class FinishedTable(Table):
-    """The finished road: a design raster, or mill and overlay on the existing one."""
+    """The finished road: a design surface, or mill and overlay on the existing one."""
 
     mill: Annotated[
         float | None, Length(help="milling depth; a structure's own mill column wins", high="600 mm", flag="mill")
@@ -119,7 +125,13 @@ class FinishedTable(Table):
     ] = None
     path: Annotated[
         str | tuple[str, ...],
-        Paths(help="GeoTIFF of the design surface; or its tiles: a folder, a list, a .txt, an index", flag="design"),
+        Paths(
+            help="design surface: GeoTIFF, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            flag="design",
+        ),
+    ] = ""
+    layer: Annotated[
+        str, Setting(help="surface in a LandXML file; needed where it has several", flag="design-layer")
     ] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1

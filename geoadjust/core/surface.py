@@ -9,6 +9,7 @@ every CRS.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,28 @@ from geoadjust.core.ring import Ring, inner_radius, outer_radius
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+
+
+class Surface(Protocol):
+    """The road round n covers, whatever it was measured as."""
+
+    @property
+    def step(self) -> float:
+        """Nominal distance of neighbouring heights along a bar [m]."""
+
+    def __len__(self) -> int: ...
+
+    def take(self, index: NDArray[np.intp]) -> Surface:
+        """The same of some covers."""
+
+    def spacing(self) -> Floats:
+        """Distance of neighbouring heights [m], (n,)."""
+
+    def samples(self, flange_radius: Floats, ring: Ring, side: Floats | None = None) -> Samples:
+        """Heights in each cover's ring."""
+
+    def heights_at(self, east: Floats, north: Floats) -> Floats:
+        """Heights [m] at offsets (n, k) [m] from the covers' centres; NaN off the road."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.jobfile import PATH_KEYS
 from geoadjust.io.safe import check_path
 from geoadjust.io.structures import StructureFacts
-from geoadjust.io.surfaces import RasterFacts
+from geoadjust.io.tiles import Tile
 from geoadjust.process import plain
 
 FIRST = 3
@@ -51,6 +51,18 @@ def describe_file(role: str, path: str, *, where: str) -> SourceFile:
     return SourceFile(role, path, fingerprint(check_path(path, where=where)))
 
 
+class Recorded(Protocol):
+    """A surface that decides a result."""
+
+    @property
+    def path(self) -> str: ...
+    @property
+    def name(self) -> str: ...
+    @property
+    def tiles(self) -> tuple[Tile, ...]: ...
+    def record(self) -> dict[str, Any]: ...
+
+
 class Sourced(Protocol):
     """A job with the facts of its sources."""
 
@@ -59,9 +71,9 @@ class Sourced(Protocol):
     @property
     def structures(self) -> StructureFacts: ...
     @property
-    def existing(self) -> tuple[RasterFacts, ...]: ...
+    def existing(self) -> tuple[Recorded, ...]: ...
     @property
-    def finished(self) -> tuple[RasterFacts, ...]: ...
+    def finished(self) -> tuple[Recorded, ...]: ...
     @property
     def catalogue(self) -> Catalogue: ...
     @property
@@ -81,7 +93,7 @@ def deciding_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str,
     """
     job = plain(sources.job)
     job.pop("output")
-    rasters = {facts.name: _raster(facts) for facts in (*sources.existing, *sources.finished)}
+    surfaces = {facts.name: facts.record() for facts in (*sources.existing, *sources.finished)}
     return {
         "format": "geoadjust schedule 1",
         "geoadjust": geoadjust.__version__,
@@ -92,7 +104,7 @@ def deciding_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str,
         "settings": _without_folders(job),
         "structures": {"fingerprint": sources.structures.fingerprint, "columns": dict(sources.structures.columns)},
         "structures_crs": sources.structures.crs,
-        "surfaces": rasters,
+        "surfaces": surfaces,
         "files": {file.role: file.fingerprint for file in sources.files},
         "operations": dict(operations),
     }
@@ -115,29 +127,19 @@ def hash_of(facts: Mapping[str, Any]) -> str:
 
 def source_facts(sources: Sourced) -> dict[str, Any]:
     """Where each source lies and what it is."""
-    rasters = (*sources.existing, *sources.finished)
+    surfaces = (*sources.existing, *sources.finished)
     structures = sources.structures
     return {
         "structures": {"path": structures.path, "layer": structures.layer, "fingerprint": structures.fingerprint},
-        "surfaces": [{"path": facts.path, **_raster(facts), **_first_tiles(facts)} for facts in rasters],
+        "surfaces": [{"path": facts.path, **facts.record(), **_first_tiles(facts)} for facts in surfaces],
         **{file.role: {"path": file.path, "fingerprint": file.fingerprint} for file in sources.files},
     }
 
 
-def _raster(facts: RasterFacts) -> dict[str, Any]:
-    return {
-        "fingerprint": facts.fingerprint,
-        "band": facts.band,
-        "vertical_unit": facts.vertical_unit,
-        "vertical_datum": facts.vertical_datum,
-        "size": [facts.width, facts.height],
-        **({"tiles": len(facts.tiles)} if len(facts.tiles) > 1 else {}),
-    }
-
-
-def _first_tiles(facts: RasterFacts) -> dict[str, Any]:
+def _first_tiles(facts: Recorded) -> dict[str, Any]:
     """Paths of the first tiles, where there are several."""
-    return {"first_tiles": [tile.path for tile in facts.tiles[:FIRST]]} if len(facts.tiles) > 1 else {}
+    tiles = facts.tiles
+    return {"first_tiles": [tile.path for tile in tiles[:FIRST]]} if len(tiles) > 1 else {}
 
 
 def _without_folders(value: Any) -> Any:

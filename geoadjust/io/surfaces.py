@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from geoadjust.core.rules import FinishedTable, SurfaceTable
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.crs import horizontal, read_crs, same_crs, vertical_name_of, vertical_unit_of
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 from geoadjust.io.safe import open_raster
+from geoadjust.io.systems import System, same_system, system_of, vertical_unit_of_source
 from geoadjust.io.tiles import Tile, Transform, find_tiles, place_tiles, tell_together
 from geoadjust.units import factor
 
@@ -73,6 +73,42 @@ class RasterFacts:
     def to_metres(self) -> float:
         """Metres per vertical unit."""
         return factor(self.vertical_unit)
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """A file that every worker must see as this process does."""
+        return (self.tiles[0].path,)
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """West, south, east, north of the grid in its CRS."""
+        a, b, c, d, e, f = self.transform
+        corners = [(c + a * i + b * j, f + d * i + e * j) for i in (0, self.width) for j in (0, self.height)]
+        east, north = zip(*corners, strict=True)
+        return min(east), min(north), max(east), max(north)
+
+    @property
+    def holes(self) -> str:
+        """What there may be holes between, within the box."""
+        return "tiles" if len(self.tiles) > 1 else ""
+
+    def record(self) -> dict[str, Any]:
+        """What decides a result, for the record."""
+        return {
+            "fingerprint": self.fingerprint,
+            "band": self.band,
+            "vertical_unit": self.vertical_unit,
+            "vertical_datum": self.vertical_datum,
+            "size": [self.width, self.height],
+            **({"tiles": len(self.tiles)} if len(self.tiles) > 1 else {}),
+        }
+
+    def describe(self) -> Iterator[str]:
+        """What a check tells."""
+        cell = np.hypot(*self.affine()[:, 0])
+        tiles = f" in {len(self.tiles)} tiles" * (len(self.tiles) > 1)
+        size = f"{self.width} x {self.height} cells of {cell:.6g} map units"
+        yield f"{self.path}, {size}{tiles}, heights in {self.vertical_unit}"
 
     @property
     def group(self) -> tuple[int, int]:
@@ -179,22 +215,12 @@ def cache_bytes(facts: RasterFacts) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class _System:
-    """What a CRS says: itself, its horizontal part, the unit and the datum of heights ('' where it has none)."""
-
-    crs: Any
-    wkt: str
-    unit: str
-    datum: str
-
-
-@dataclass(frozen=True, slots=True)
 class _Look:
     """What one file says: a tile without its place, its transform, CRS and vertical unit."""
 
     tile: Tile
     transform: Transform
-    system: _System
+    system: System
     unit: str
 
 
@@ -266,8 +292,8 @@ def _look(path: str, table: SurfaceTable | FinishedTable, where: str, *, single:
     with open_raster(path, where=where) as dataset:
         faults = list(_faults(dataset, path, table, where))
         wkt = dataset.crs.to_wkt() if dataset.crs else ""
-        system, crs_faults = _system(wkt, path, table, where)
-        unit, unit_faults = _vertical_unit(system, path, table, where)
+        system, crs_faults = system_of(wkt, path, table, where)
+        unit, unit_faults = vertical_unit_of_source(system, path, table, where)
         faults += [*crs_faults, *unit_faults]
         if faults:
             raise InputError(faults)
@@ -314,51 +340,12 @@ def _faults(dataset: Any, path: str, table: SurfaceTable | FinishedTable, where:
         yield Fault(f"{where}.path", what, f"up to {LARGEST_BLOCK // 2**20} MiB", remedy)
 
 
-@lru_cache(maxsize=64)
-def _read_system(wkt: str, where: str) -> _System:
-    crs = read_crs(wkt, where=where)
-    return _System(crs, horizontal(crs).to_wkt(), vertical_unit_of(crs) or "", vertical_name_of(crs) or "")
-
-
-@lru_cache(maxsize=64)
-def _same(wkt: str, other: str, where: str) -> bool:
-    return wkt == other or same_crs(_read_system(wkt, where).crs, _read_system(other, where).crs)
-
-
-def _system(wkt: str, path: str, table: SurfaceTable | FinishedTable, where: str) -> tuple[_System | None, list[Fault]]:
-    """CRS of a file, or of the job where the file states none."""
-    place = f"{where}.crs"
-    own = _read_system(wkt, place) if wkt else None
-    stated = _read_system(table.crs, place) if table.crs else None
-    if own is None and stated is None:
-        return None, [Fault(place, f"{path} states no CRS", remedy='write crs = "EPSG:..."')]
-    if own is not None and stated is not None and not _same(wkt, table.crs, place):
-        what = f"the job says {stated.crs.name}, {path} says {own.crs.name}"
-        return own, [Fault(place, what, remedy="remove the job's crs, or mend the file's")]
-    return own if own is not None else stated, []
-
-
-def _vertical_unit(
-    system: _System | None, path: str, table: SurfaceTable | FinishedTable, where: str
-) -> tuple[str, list[Fault]]:
-    own = system.unit if system is not None else ""
-    place = f"{where}.vertical_unit"
-    if own and table.vertical_unit and own != table.vertical_unit:
-        what = f"the job says {table.vertical_unit}, the CRS of {path} says {own}"
-        return own, [Fault(place, what, remedy="remove the job's, or mend the file's")]
-    unit = own or table.vertical_unit
-    if not unit:
-        remedy = 'write vertical_unit = "m", "ft" or "us-ft": the unit of the heights in the raster'
-        return "", [Fault(place, f"missing, and {path} does not say it", "m, ft, us-ft", remedy)]
-    return unit, []
-
-
 def _differences(first: _Look, look: _Look, table: SurfaceTable | FinishedTable, where: str) -> Iterator[Fault]:
     """What a tile says otherwise than the first one."""
     ours, theirs = first.system, look.system
     paths = look.tile.path, first.tile.path
     remedy = "write it anew like the others, or make it a surface of its own"
-    if not _same(theirs.wkt, ours.wkt, f"{where}.crs"):
+    if not same_system(theirs.wkt, ours.wkt, f"{where}.crs"):
         yield Fault(f"{where}.crs", f"{paths[0]} says {theirs.crs.name}, {paths[1]} says {ours.crs.name}", "", remedy)
     if look.unit != first.unit:
         what = f"{paths[0]} has heights in {look.unit}, {paths[1]} in {first.unit}"

@@ -16,10 +16,10 @@ from geoadjust.io.areas import PavingAreas
 from geoadjust.io.crs import read_crs
 from geoadjust.io.georeference import Georeference
 from geoadjust.io.structures import describe_columns
-from geoadjust.io.surfaces import RasterFacts
 from geoadjust.run.computing import ring_of
-from geoadjust.run.positions import Positions, Way, find_ways, read_positions
+from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
+from geoadjust.run.ways import Way, find_ways
 
 T = TypeVar("T")
 
@@ -94,7 +94,9 @@ def _facts(
     for name, role in zip(("surface", "finished"), ways, strict=True):
         for way in role:
             on = int(way.facts.covers(*way.georeference.to_target(positions.east, positions.north)).sum())
-            yield f"{name}: {_raster(way.facts)}; {on} of {len(positions)} structures lie on it"
+            first, *more = way.facts.describe()
+            yield f"{name}: {first}; {on} of {len(positions)} structures lie on it"
+            yield from (f"{name}: {line}" for line in more)
             yield f"{name}: coordinates by {way.georeference.description}"
     if not sources.finished:
         yield f"finished: {_finished(job)}"
@@ -102,13 +104,6 @@ def _facts(
     sets = ", ".join(f"{rules.name} ({_condition(rules)})" for rules in job.rules)
     yield f"rules: {sets}; catalogue {sources.catalogue.name}, {len(sources.catalogue.ring)} rings"
     yield f"output: {job.output.path} in {sources.units} units{_standing(job)}"
-
-
-def _raster(facts: RasterFacts) -> str:
-    cell = np.hypot(*facts.affine()[:, 0])
-    tiles = f" in {len(facts.tiles)} tiles" * (len(facts.tiles) > 1)
-    size = f"{facts.width} x {facts.height} cells of {cell:.6g} map units"
-    return f"{facts.path}, {size}{tiles}, heights in {facts.vertical_unit}"
 
 
 def _finished(job: Job) -> str:

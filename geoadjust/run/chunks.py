@@ -1,4 +1,4 @@
-"""Chunks of structures that lie near each other on the raster, and what a worker does with one.
+"""Chunks of structures that lie near each other on the road, and what a worker does with one.
 
 A task carries rows and facts, never open files: a worker opens the rasters it needs (`readers`).
 """
@@ -17,13 +17,11 @@ from numpy.typing import NDArray
 from geoadjust.core.columns import Bundle, Structures, arrays_of, concat, take
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.plan import Plan, Scatter, Surfaces, plan_roads, read_roads
+from geoadjust.core.plan import Plan, Surfaces, plan_roads, read_roads
 from geoadjust.core.rim import Roads
 from geoadjust.core.rules import RuleSet
-from geoadjust.core.surface import GridSurface
-from geoadjust.io.patches import PatchPlan, read_surface
-from geoadjust.io.surfaces import RasterFacts
-from geoadjust.run.readers import AHEAD, open_reader, read_ahead
+from geoadjust.run.places import Place
+from geoadjust.run.readers import AHEAD, read_ahead
 
 Floats = NDArray[np.float64]
 Arrays = dict[str, NDArray[Any]]
@@ -42,17 +40,6 @@ class Settings:
     rules: tuple[RuleSet, ...]
     catalogue: Catalogue
     setting: Setting
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Place:
-    """Where the structures of a chunk lie on one raster."""
-
-    facts: RasterFacts
-    patches: PatchPlan
-    east: Floats
-    north: Floats
-    jacobians: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,11 +105,11 @@ class _Read:
 
 def _batches(number: int, task: Task) -> Iterator[_Batch]:
     """Batches of at most ELEMENTS samples by rule set; a few at least, so that reading and fitting overlap."""
-    cells = max(len(place.patches.stencil) for place in (*task.existing, *task.finished))
+    samples = max(place.samples for place in (*task.existing, *task.finished))
     rule_sets = task.structures.rule_set
     for rule_set in np.unique(rule_sets):
         index = np.flatnonzero(rule_sets == rule_set)
-        size = int(np.clip(min(ELEMENTS // cells, len(index) // LEAST_BATCHES), 16, 1024))
+        size = int(np.clip(min(ELEMENTS // samples, len(index) // LEAST_BATCHES), 16, 1024))
         for first in range(0, len(index), size):
             yield _Batch(number, task, int(rule_set), index[first : first + size])
 
@@ -155,17 +142,12 @@ def _plan_group(reads: Iterable[_Read], seconds: dict[str, float]) -> Arrays:
 def _read(batch: _Batch) -> _Read:
     begun, task = time.perf_counter(), batch.task
     surfaces = Surfaces(
-        existing=[_patches(place, batch.index) for place in task.existing],
-        finished=[_patches(place, batch.index) for place in task.finished],
-        existing_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.existing],
-        finished_scatter=[Scatter(place.facts.noise, place.facts.density) for place in task.finished],
+        existing=[place.surface(batch.index) for place in task.existing],
+        finished=[place.surface(batch.index) for place in task.finished],
+        existing_scatter=[place.scatter for place in task.existing],
+        finished_scatter=[place.scatter for place in task.finished],
     )
     return _Read(batch, surfaces, time.perf_counter() - begun)
-
-
-def _patches(place: Place, index: NDArray[np.intp]) -> GridSurface:
-    reader = open_reader(place.facts)
-    return read_surface(reader, place.patches, place.east[index], place.north[index], place.jacobians[index])
 
 
 def flatten(found: Plan) -> Arrays:

@@ -25,11 +25,12 @@ from geoadjust.io.georeference import Georeference
 from geoadjust.io.intake import Door
 from geoadjust.io.spill import Spill
 from geoadjust.io.structures import read_batches
-from geoadjust.run.chunks import Arrays, Found, Place, Settings, Task, bundle_of, order_by_block
+from geoadjust.run.chunks import Arrays, Found, Settings, Task, bundle_of, order_by_block
 from geoadjust.run.findings import Bias, find_bias
-from geoadjust.run.positions import Positions, Way, find_ways, read_positions
+from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.readers import close_readers
 from geoadjust.run.sources import Sources, read_lines, read_paving
+from geoadjust.run.ways import Way, find_ways
 
 Index = NDArray[np.intp]
 Mapper = Callable[..., Generator[Found, None, None]]
@@ -149,7 +150,7 @@ class Computation:
         settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
         for index in (self.chunks[number] for number in self.missing):
             structures = bundle_of(Structures, self.spill.rows("structures", index))
-            roles = [tuple(_place(way, layout.positions, index) for way in role) for role in _roles(layout)]
+            roles = [tuple(way.place(layout.positions, index) for way in role) for role in _roles(layout)]
             assert isinstance(structures, Structures)
             yield Task(settings, structures, roles[0], roles[1])
 
@@ -174,13 +175,6 @@ class Computation:
 
 def _roles(layout: Layout) -> tuple[list[Way], list[Way]]:
     return layout.existing, layout.finished
-
-
-def _place(way: Way, positions: Positions, index: Index) -> Place:
-    east, north = positions.east[index], positions.north[index]
-    over, up = way.georeference.to_target(east, north)
-    facts = way.facts.near(over, up, way.patches.half)
-    return Place(facts, way.patches, over, up, way.georeference.jacobians(east, north))
 
 
 def setting_of(sources: Sources) -> Setting:

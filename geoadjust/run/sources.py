@@ -20,10 +20,12 @@ from geoadjust.io.crs import read_crs, vertical_name_of, vertical_unit_of
 from geoadjust.io.record import SourceFile, describe_file
 from geoadjust.io.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
 from geoadjust.io.surfaces import RasterFacts, describe_raster
+from geoadjust.io.tins import TinFacts, describe_tin, is_tin
 from geoadjust.io.values import read_texts
 from geoadjust.units import LengthError, parse_size
 
 T = TypeVar("T")
+SurfaceFacts = RasterFacts | TinFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +34,8 @@ class Sources:
 
     job: Job
     structures: StructureFacts
-    existing: tuple[RasterFacts, ...]
-    finished: tuple[RasterFacts, ...]
+    existing: tuple[SurfaceFacts, ...]
+    finished: tuple[SurfaceFacts, ...]
     catalogue: Catalogue
     vertical_unit: str
     notices: tuple[str, ...] = ()
@@ -72,9 +74,9 @@ def look_at_sources(job: Job) -> Sources:
     """
     look = _Look()
     structures = look.at(lambda: describe_structures(job.structures))
-    existing = [look.at(_raster(table, f"surface{_place(job.surface, i)}")) for i, table in enumerate(job.surface)]
+    existing = [look.at(_surface(table, f"surface{_place(job.surface, i)}")) for i, table in enumerate(job.surface)]
     designs = [table for table in job.finished if table.path]
-    finished = [look.at(_raster(table, f"finished{_place(designs, i)}")) for i, table in enumerate(designs)]
+    finished = [look.at(_surface(table, f"finished{_place(designs, i)}")) for i, table in enumerate(designs)]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
     look.faults += list(_name_faults([facts for facts in [*existing, *finished] if facts]))
     files = [look.at(_file(*named)) for named in _named_files(job, catalogue is not None)]
@@ -126,15 +128,17 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
     return lambda: describe_file(role, path, where=where)
 
 
-def _raster(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], RasterFacts]:
+def _surface(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], SurfaceFacts]:
+    if is_tin(table.path):
+        return lambda: describe_tin(table, where=where)
     return lambda: describe_raster(table, where=where)
 
 
-def _name_faults(rasters: list[RasterFacts]) -> Iterator[Fault]:
+def _name_faults(surfaces: list[SurfaceFacts]) -> Iterator[Fault]:
     """Two surfaces of one name could not be told apart in the results."""
-    names = [facts.name for facts in rasters]
+    names = [facts.name for facts in surfaces]
     for name in sorted({name for name in names if names.count(name) > 1}):
-        paths = ", ".join(facts.path for facts in rasters if facts.name == name)
+        paths = ", ".join(facts.path for facts in surfaces if facts.name == name)
         remedy = 'give one of them another with name = "..." in its table'
         yield Fault("surface.name", f"two surfaces are named {name!r}: {paths}", remedy=remedy)
 
@@ -202,10 +206,10 @@ def _is_size(text: str, unit: str | None) -> bool:
     return True
 
 
-def _datum_faults(job: Job, facts: StructureFacts, rasters: list[RasterFacts]) -> Iterator[Fault]:
+def _datum_faults(job: Job, facts: StructureFacts, surfaces: list[SurfaceFacts]) -> Iterator[Fault]:
     """Two stated vertical datums that differ: heights cannot be compared."""
     own = job.structures.vertical_datum or vertical_name_of(read_crs(facts.crs, where="structures.crs")) or ""
-    stated = {item.path: _datum_name(item.vertical_datum) for item in rasters if item.vertical_datum}
+    stated = {item.path: _datum_name(item.vertical_datum) for item in surfaces if item.vertical_datum}
     compared = "rim" in facts.columns or "bearing" in facts.columns
     if own and compared:
         stated["structures"] = _datum_name(own)

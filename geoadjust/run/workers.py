@@ -12,7 +12,8 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
 from geoadjust.io.record import hash_of_code
 from geoadjust.io.tiles import Tile
-from geoadjust.run.chunks import Found, Place, Task, plan_task, plan_tasks
+from geoadjust.run.chunks import Found, Task, plan_task, plan_tasks
+from geoadjust.run.places import Place, RasterPlace
 from geoadjust.run.readers import close_readers
 
 MOST_CHECKED = 2**16
@@ -85,7 +86,7 @@ def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
 def plan_elsewhere(task: Task) -> Found:
     """Plan a chunk on another machine: its files are compared first, and none stays open, as the worker lives on."""
     for place in (*task.existing, *task.finished):
-        for tile in place.facts.tiles:
+        for tile in place.tiles:
             _check_tile(tile)
     try:
         return plan_task(task)
@@ -108,5 +109,7 @@ def _with_whole_paths(task: Task) -> Task:
 
 
 def _with_whole_path(place: Place) -> Place:
+    if not isinstance(place, RasterPlace):
+        return place
     tiles = tuple(replace(tile, path=os.path.abspath(tile.path)) for tile in place.facts.tiles)
     return replace(place, facts=replace(place.facts, tiles=tiles))

@@ -1,0 +1,149 @@
+"""The way from the structures to each surface: coordinates carried over, and the road round a chunk of structures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoadjust.core.plan import Scatter
+from geoadjust.core.ring import Ring
+from geoadjust.errors import Fault, InputError
+from geoadjust.io.crs import read_crs
+from geoadjust.io.georeference import Georeference, looks_like_degrees, swapped_hint
+from geoadjust.io.patches import PatchPlan, plan_patches
+from geoadjust.io.surfaces import RasterFacts
+from geoadjust.io.tins import TinFacts
+from geoadjust.run.places import Place, RasterPlace, TinPlace
+from geoadjust.run.positions import Positions
+from geoadjust.run.sources import Sources, SurfaceFacts
+
+Floats = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+
+class Way(Protocol):
+    """From the structures to one surface."""
+
+    @property
+    def facts(self) -> SurfaceFacts: ...
+    @property
+    def georeference(self) -> Georeference: ...
+
+    def place(self, positions: Positions, index: Index) -> Place:
+        """Where some structures lie on the surface."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RasterWay:
+    """To a raster: the georeference and the size of its patches."""
+
+    facts: RasterFacts
+    georeference: Georeference
+    patches: PatchPlan
+
+    def place(self, positions: Positions, index: Index) -> RasterPlace:
+        """Structures on the raster, and the tiles near them."""
+        over, up, jacobians = _carried(self.georeference, positions, index)
+        facts = self.facts.near(over, up, self.patches.half)
+        return RasterPlace(facts, self.patches, over, up, jacobians)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TinWay:
+    """To a triangulated surface."""
+
+    facts: TinFacts
+    georeference: Georeference
+    ring: Ring
+
+    def place(self, positions: Positions, index: Index) -> TinPlace:
+        """Structures on the surface, and the triangles round them."""
+        tin = self.facts.near(*_carried(self.georeference, positions, index), self.ring)
+        return TinPlace(tin, Scatter(self.facts.noise, self.facts.density))
+
+
+def _carried(georeference: Georeference, positions: Positions, index: Index) -> tuple[Floats, Floats, Floats]:
+    """East, north and Jacobians on the surface."""
+    east, north = positions.east[index], positions.north[index]
+    return *georeference.to_target(east, north), georeference.jacobians(east, north)
+
+
+def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[list[Way], list[Way]]:
+    """Ways to the existing and to the finished surfaces.
+
+    Raises
+    ------
+    InputError
+        where no structure lies on any surface of a role, or where a raster is too coarse
+    """
+    roles = (("surface", sources.existing), ("finished", sources.finished))
+    return tuple(_role(sources, positions, ring, where, surfaces) for where, surfaces in roles)  # type: ignore[return-value]
+
+
+def _role(
+    sources: Sources, positions: Positions, ring: Ring, where: str, surfaces: Sequence[SurfaceFacts]
+) -> list[Way]:
+    crs = read_crs(sources.structures.crs, where="structures.crs")
+    ways: list[Way] = []
+    seen = False
+    for facts in surfaces:
+        georeference = Georeference(
+            crs, read_crs(facts.crs, where=f"{where}.crs"), where=f"{where}.crs", bounds=positions.bounds()
+        )
+        on = facts.covers(*georeference.to_target(positions.east, positions.north))
+        seen = seen or bool(on.any())
+        jacobians = georeference.jacobians(*_spread(positions, on))
+        jacobians = jacobians[np.isfinite(jacobians).all(axis=(1, 2))]
+        if len(jacobians):
+            ways.append(_way(facts, georeference, jacobians, ring, f"{where}.path"))
+    if surfaces and not seen:
+        raise InputError(_nothing_on(sources, positions, where, surfaces))
+    return ways
+
+
+def _way(facts: SurfaceFacts, georeference: Georeference, jacobians: Floats, ring: Ring, where: str) -> Way:
+    if isinstance(facts, TinFacts):
+        return TinWay(facts, georeference, ring)
+    return RasterWay(facts, georeference, plan_patches(facts, jacobians, ring, where=where))
+
+
+def _spread(positions: Positions, on: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Places all over the extent of the structures that lie on a surface."""
+    if not on.any():
+        return np.empty(0), np.empty(0)
+    lines = [np.linspace(values[on].min(), values[on].max(), 5) for values in (positions.east, positions.north)]
+    east, north = np.meshgrid(*lines)
+    return east.ravel(), north.ravel()
+
+
+def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Sequence[SurfaceFacts]) -> Fault:
+    """Why no structure lies on a surface, with both extents in the surface's CRS and a guess."""
+    facts = surfaces[0]
+    crs = read_crs(sources.structures.crs, where="structures.crs")
+    georeference = Georeference(crs, read_crs(facts.crs, where=where), where=where)
+    east, north = georeference.to_target(positions.east, positions.north)
+    finite = np.isfinite(east)
+    if not finite.any():
+        what = "no structure has a usable position"
+    else:
+        extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
+        what = f"no structure lies on {facts.path}: structures {_box(extent)}, surface {_box(facts.box)}"
+        what += " in the surface's CRS"
+    remedy = "check both CRSs"
+    if facts.holes and facts.box_covers(east, north).any():
+        remedy = f"they lie in holes between its {facts.holes}: are all of them there?"
+    if looks_like_degrees(positions.east, positions.north, crs):
+        remedy = f"the structures' coordinates look like longitude and latitude, not {crs.name}: state their own crs"
+    elif swapped_hint(positions.east, positions.north, georeference, facts.box):
+        remedy = "easting and northing look swapped: they lie on the surface the other way round"
+    return Fault(f"{where}.path", what, remedy=remedy)
+
+
+def _box(box: tuple[float, float, float, float]) -> str:
+    digits = 6 if max(abs(value) for value in box) <= 360 else 1
+    west, south, east, north = (f"{value:.{digits}f}" for value in box)
+    return f"{west} to {east} east, {south} to {north} north"
