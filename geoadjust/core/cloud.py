@@ -107,6 +107,25 @@ class Sums:
         begin, end = np.searchsorted(self.key, [first * cells, last * cells])
         return Sums(self.key[begin:end] - first * cells, self.total[:, begin:end])
 
+    def take(self, index: NDArray[np.intp], plan: CloudPlan) -> Sums:
+        """The sums of some structures, which count from 0 in the order of the index.
+
+        Examples
+        --------
+        >>> plan = CloudPlan(cell=0.25, half=0, stencil=np.zeros((1, 2), dtype=np.int64), per_unit=1e6)
+        >>> sums = Sums(np.array([0, 2, 3]), np.array([[1, 2, 3]] * 4))
+        >>> some = sums.take(np.array([3, 1, 2]), plan)
+        >>> some.key.tolist(), some.total[0].tolist()
+        ([0, 2], [3, 2])
+        """
+        cells = plan.size**2
+        first, last = (np.searchsorted(self.key, (index + ahead) * cells) for ahead in (0, 1))
+        count = last - first
+        begin = np.cumsum(count) - count
+        place = np.arange(count.sum()) + np.repeat(first - begin, count)
+        key = self.key[place] + np.repeat((np.arange(len(index)) - index) * cells, count)
+        return Sums(key, self.total[:, place])
+
     def points(self, n: int, plan: CloudPlan) -> Integers:
         """Points of each of n structures, (n,)."""
         found = np.zeros(n, dtype=np.int64)

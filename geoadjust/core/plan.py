@@ -218,7 +218,7 @@ def _read_surface(
     mark = np.where(np.isfinite(structures.axis), structures.axis, uphill)
     mark = np.where(np.isfinite(models.height), mark, 0.0)
     spread = np.where(np.isfinite(models.rms), models.rms, np.inf)
-    return models, read_bars(surface, mark, flange, spread, ring, tolerance)
+    return models, read_bars(surface.levelled(models), mark, flange, spread, ring, tolerance)
 
 
 def _put(bundle: B, index: NDArray[np.intp], some: B) -> B:

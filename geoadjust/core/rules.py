@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from geoadjust.core.columns import KINDS, POLICIES, RIM_BASES
-from geoadjust.core.settings import Count, Length, Number, Paths, Ratio, Setting, Table, Word, Words, metres
+from geoadjust.core.settings import Count, Counts, Length, Number, Paths, Ratio, Setting, Table, Word, Words, metres
 
 VERTICAL_UNITS = ("m", "ft", "us-ft")
 DIMENSION_UNITS = ("mm", "m", "in", "ft")
@@ -80,12 +80,12 @@ class StructuresTable(Table):
 
 @dataclass(frozen=True)
 class SurfaceTable(Table):
-    """The road as it is: an elevation raster or a triangulated surface."""
+    """The road as it is: an elevation raster, a triangulated surface or lidar points."""
 
     path: Annotated[
         str | tuple[str, ...],
         Paths(
-            help="GeoTIFF of road elevations, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            help="the road: GeoTIFF, LAS or LAZ, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
             flag="surface",
         ),
     ]
@@ -94,6 +94,12 @@ class SurfaceTable(Table):
     ] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
+    classes: Annotated[
+        tuple[int, ...], Counts(help="classes of lidar points that are road; 2 ground, 11 road surface", high=255)
+    ] = (2,)
+    cell: Annotated[
+        float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
+    ] = 0.0
     crs: Annotated[
         str, Setting(help="only where the file states none; a contradiction is refused", flag="surface-crs")
     ] = ""
@@ -126,7 +132,7 @@ class FinishedTable(Table):
     path: Annotated[
         str | tuple[str, ...],
         Paths(
-            help="design surface: GeoTIFF, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            help="design: GeoTIFF, LAS or LAZ, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
             flag="design",
         ),
     ] = ""
@@ -135,6 +141,12 @@ class FinishedTable(Table):
     ] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
+    classes: Annotated[
+        tuple[int, ...], Counts(help="classes of lidar points that are road; 2 ground, 11 road surface", high=255)
+    ] = (2,)
+    cell: Annotated[
+        float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
+    ] = 0.0
     crs: Annotated[str, Setting(help="only where the file states none")] = ""
     vertical_unit: Annotated[
         str, Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS))

@@ -214,6 +214,21 @@ class Count(Setting):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Counts(Count):
+    """A list of different whole numbers within limits, at least one."""
+
+    def parse(self, value: object) -> tuple[int, ...]:  # type: ignore[override]
+        """The numbers; none twice."""
+        if not isinstance(value, (list, tuple)) or not value or len(set(map(str, value))) != len(value):
+            raise ValueError(f"{value!r} is not a list of different whole numbers")
+        return tuple(Count.parse(self, number) for number in value)
+
+    def schema(self) -> dict[str, Any]:
+        """Array of integers with limits."""
+        return {"type": "array", "items": Count.schema(self), "minItems": 1, "uniqueItems": True}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Word(Setting):
     """One word of a closed list."""
 

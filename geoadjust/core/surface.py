@@ -14,7 +14,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import Samples
+from geoadjust.core.bar import Heights
+from geoadjust.core.columns import RoadModels, Samples
 from geoadjust.core.ring import Ring, inner_radius, outer_radius
 
 Floats = NDArray[np.float64]
@@ -24,23 +25,16 @@ Integers = NDArray[np.int64]
 class Surface(Protocol):
     """The road round n covers, whatever it was measured as."""
 
-    @property
-    def step(self) -> float:
-        """Nominal distance of neighbouring heights along a bar [m]."""
-
     def __len__(self) -> int: ...
 
     def take(self, index: NDArray[np.intp]) -> Surface:
         """The same of some covers."""
 
-    def spacing(self) -> Floats:
-        """Distance of neighbouring heights [m], (n,)."""
-
     def samples(self, flange_radius: Floats, ring: Ring, side: Floats | None = None) -> Samples:
         """Heights in each cover's ring."""
 
-    def heights_at(self, east: Floats, north: Floats) -> Floats:
-        """Heights [m] at offsets (n, k) [m] from the covers' centres; NaN off the road."""
+    def levelled(self, roads: RoadModels) -> Heights:
+        """The heights along any line, where need be with the help of the same covers' road models."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +59,10 @@ class GridSurface:
 
     def __len__(self) -> int:
         return len(self.heights)
+
+    def levelled(self, roads: RoadModels) -> GridSurface:
+        """Itself: heights between cells need no model."""
+        return self
 
     def take(self, index: NDArray[np.intp]) -> GridSurface:
         """The patches of some structures."""

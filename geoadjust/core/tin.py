@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from geoadjust.core.columns import Samples
+from geoadjust.core.columns import RoadModels, Samples
 from geoadjust.core.ring import Ring
 
 Floats = NDArray[np.float64]
@@ -58,6 +58,10 @@ class TinSurface:
 
     def __len__(self) -> int:
         return len(self.first) - 1
+
+    def levelled(self, roads: RoadModels) -> TinSurface:
+        """Itself: heights on triangles need no model."""
+        return self
 
     def take(self, index: NDArray[np.intp]) -> TinSurface:
         """The triangles of some structures."""

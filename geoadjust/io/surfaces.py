@@ -75,7 +75,7 @@ class RasterFacts:
         return factor(self.vertical_unit)
 
     @property
-    def files(self) -> tuple[str, ...]:
+    def shared(self) -> tuple[str, ...]:
         """A file that every worker must see as this process does."""
         return (self.tiles[0].path,)
 

@@ -72,7 +72,7 @@ class TinFacts:
         return self.mesh.bounds
 
     @property
-    def files(self) -> tuple[str, ...]:
+    def shared(self) -> tuple[str, ...]:
         """Files that a worker must see: none, its triangles travel with the task."""
         return ()
 

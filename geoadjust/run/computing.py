@@ -148,9 +148,12 @@ class Computation:
     def _tasks(self) -> Iterable[Task]:
         sources, layout = self.sources, self.layout
         settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
-        for index in (self.chunks[number] for number in self.missing):
+        positions, folder = layout.positions, self.spill.folder
+        ways = [[way.gathered(positions, self.chunks, folder) for way in role] for role in _roles(layout)]
+        for number in self.missing:
+            index = self.chunks[number]
             structures = bundle_of(Structures, self.spill.rows("structures", index))
-            roles = [tuple(way.place(layout.positions, index) for way in role) for role in _roles(layout)]
+            roles = [tuple(way.place(positions, index, number) for way in role) for role in ways]
             assert isinstance(structures, Structures)
             yield Task(settings, structures, roles[0], roles[1])
 

@@ -1,7 +1,7 @@
 """Where the structures of a chunk lie on one surface, and how a worker gets the road round them.
 
-A place travels to workers. That of a raster names files, which the worker opens; that of a triangulated surface carries
-the triangles themselves.
+A place travels to workers. That of a raster names files, which the worker opens; those of a triangulated
+surface and of lidar points carry the triangles and the points' sums themselves.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.cloud import CloudPlan, Sums, spread_cells
 from geoadjust.core.plan import Scatter
 from geoadjust.core.surface import Surface
 from geoadjust.core.tin import CIRCLES, ON_CIRCLE, TinSurface
@@ -78,6 +79,43 @@ class RasterPlace:
         """Patches of cells, read and decoded here."""
         reader = open_reader(self.facts)
         return read_surface(reader, self.patches, self.east[index], self.north[index], self.jacobians[index])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CloudPlace:
+    """Structures on lidar points.
+
+    Parameters
+    ----------
+    sums : of the points in the cells round the structures, which count from 0
+    east, north : (n,) in the cloud's CRS
+    jacobians : (n, 2, 2) the cloud's coordinates per ground metre
+    to_metres : metres per unit of its heights
+    """
+
+    sums: Sums
+    plan: CloudPlan
+    scatter: Scatter
+    east: Floats
+    north: Floats
+    jacobians: Floats
+    to_metres: float
+
+    @property
+    def samples(self) -> int:
+        """Cells of the ring's stencil."""
+        return len(self.plan.stencil)
+
+    @property
+    def tiles(self) -> tuple[Tile, ...]:
+        """None: the points' sums are here."""
+        return ()
+
+    def surface(self, index: Index) -> Surface:
+        """Means of the points round some of the structures."""
+        sums = self.sums.take(index, self.plan)
+        where = self.east[index], self.north[index], self.jacobians[index]
+        return spread_cells(sums, self.plan, *where, self.to_metres)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

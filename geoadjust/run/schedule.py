@@ -172,7 +172,7 @@ class _Run:
     def mapper(self) -> Mapper:
         """What runs the chunks."""
         options, sources = self.options, self.sources
-        files = tuple(file for facts in (*sources.existing, *sources.finished) for file in facts.files)
+        files = tuple(file for facts in (*sources.existing, *sources.finished) for file in facts.shared)
         return partial(
             map_tasks, engine=options.engine, workers=options.workers, scheduler=options.scheduler, files=files
         )

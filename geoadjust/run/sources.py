@@ -17,6 +17,8 @@ from geoadjust.io.areas import PavingAreas, read_areas
 from geoadjust.io.catalogue import read_catalogue
 from geoadjust.io.centrelines import Centrelines, read_centrelines
 from geoadjust.io.crs import read_crs, vertical_name_of, vertical_unit_of
+from geoadjust.io.las import is_cloud
+from geoadjust.io.lidar import CloudFacts, describe_cloud
 from geoadjust.io.record import SourceFile, describe_file
 from geoadjust.io.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
 from geoadjust.io.surfaces import RasterFacts, describe_raster
@@ -25,7 +27,7 @@ from geoadjust.io.values import read_texts
 from geoadjust.units import LengthError, parse_size
 
 T = TypeVar("T")
-SurfaceFacts = RasterFacts | TinFacts
+SurfaceFacts = RasterFacts | TinFacts | CloudFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,8 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
 def _surface(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], SurfaceFacts]:
     if is_tin(table.path):
         return lambda: describe_tin(table, where=where)
+    if is_cloud(table.path):
+        return lambda: describe_cloud(table, where=where)
     return lambda: describe_raster(table, where=where)
 
 

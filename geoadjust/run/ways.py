@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geoadjust.core.cloud import CloudPlan
 from geoadjust.core.plan import Scatter
 from geoadjust.core.ring import Ring
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.crs import read_crs
+from geoadjust.io.gather import gather, recall_sums, spill_sums
 from geoadjust.io.georeference import Georeference, looks_like_degrees, swapped_hint
+from geoadjust.io.lidar import CloudFacts, plan_cloud
 from geoadjust.io.patches import PatchPlan, plan_patches
 from geoadjust.io.surfaces import RasterFacts
 from geoadjust.io.tins import TinFacts
-from geoadjust.run.places import Place, RasterPlace, TinPlace
+from geoadjust.run.places import CloudPlace, Place, RasterPlace, TinPlace
 from geoadjust.run.positions import Positions
 from geoadjust.run.sources import Sources, SurfaceFacts
 
@@ -33,8 +37,11 @@ class Way(Protocol):
     @property
     def georeference(self) -> Georeference: ...
 
-    def place(self, positions: Positions, index: Index) -> Place:
-        """Where some structures lie on the surface."""
+    def gathered(self, positions: Positions, chunks: Sequence[Index], folder: Path) -> Way:
+        """The way with what must be read before the first chunk, kept in a folder of the run."""
+
+    def place(self, positions: Positions, index: Index, number: int) -> Place:
+        """Where the structures of a chunk, given with its number, lie on the surface."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,7 +52,11 @@ class RasterWay:
     georeference: Georeference
     patches: PatchPlan
 
-    def place(self, positions: Positions, index: Index) -> RasterPlace:
+    def gathered(self, positions: Positions, chunks: Sequence[Index], folder: Path) -> RasterWay:
+        """Itself: cells are read chunk by chunk."""
+        return self
+
+    def place(self, positions: Positions, index: Index, number: int) -> RasterPlace:
         """Structures on the raster, and the tiles near them."""
         over, up, jacobians = _carried(self.georeference, positions, index)
         facts = self.facts.near(over, up, self.patches.half)
@@ -60,10 +71,47 @@ class TinWay:
     georeference: Georeference
     ring: Ring
 
-    def place(self, positions: Positions, index: Index) -> TinPlace:
+    def gathered(self, positions: Positions, chunks: Sequence[Index], folder: Path) -> TinWay:
+        """Itself: the triangles are there already."""
+        return self
+
+    def place(self, positions: Positions, index: Index, number: int) -> TinPlace:
         """Structures on the surface, and the triangles round them."""
         tin = self.facts.near(*_carried(self.georeference, positions, index), self.ring)
         return TinPlace(tin, Scatter(self.facts.noise, self.facts.density))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CloudWay:
+    """To lidar points; `folder` holds their sums once they are gathered."""
+
+    facts: CloudFacts
+    georeference: Georeference
+    plan: CloudPlan
+    where: str
+    folder: Path | None = None
+
+    def gathered(self, positions: Positions, chunks: Sequence[Index], folder: Path) -> CloudWay:
+        """One pass over the points: sums near the structures, kept by chunk."""
+        index = np.concatenate([np.zeros(0, dtype=np.intp), *chunks])
+        pieces = gather(
+            self.facts,
+            self.plan,
+            *_carried(self.georeference, positions, index),
+            classes=self.facts.classes,
+            where=self.where,
+        )
+        own = folder / f"points-{len(list(folder.glob('points-*')))}"
+        own.mkdir()
+        spill_sums(pieces, own, np.cumsum([len(chunk) for chunk in chunks]).tolist(), self.plan)
+        return replace(self, folder=own)
+
+    def place(self, positions: Positions, index: Index, number: int) -> CloudPlace:
+        """Structures, and the sums of the points round them."""
+        assert self.folder is not None
+        carried = _carried(self.georeference, positions, index)
+        scatter = Scatter(self.facts.noise)
+        return CloudPlace(recall_sums(self.folder, number), self.plan, scatter, *carried, self.facts.to_metres)
 
 
 def _carried(georeference: Georeference, positions: Positions, index: Index) -> tuple[Floats, Floats, Floats]:
@@ -99,7 +147,7 @@ def _role(
         jacobians = georeference.jacobians(*_spread(positions, on))
         jacobians = jacobians[np.isfinite(jacobians).all(axis=(1, 2))]
         if len(jacobians):
-            ways.append(_way(facts, georeference, jacobians, ring, f"{where}.path"))
+            ways.append(_way(facts, georeference, jacobians, ring, where))
     if surfaces and not seen:
         raise InputError(_nothing_on(sources, positions, where, surfaces))
     return ways
@@ -108,7 +156,9 @@ def _role(
 def _way(facts: SurfaceFacts, georeference: Georeference, jacobians: Floats, ring: Ring, where: str) -> Way:
     if isinstance(facts, TinFacts):
         return TinWay(facts, georeference, ring)
-    return RasterWay(facts, georeference, plan_patches(facts, jacobians, ring, where=where))
+    if isinstance(facts, CloudFacts):
+        return CloudWay(facts, georeference, plan_cloud(facts, ring, cell=facts.cell, where=f"{where}.path"), where)
+    return RasterWay(facts, georeference, plan_patches(facts, jacobians, ring, where=f"{where}.path"))
 
 
 def _spread(positions: Positions, on: NDArray[np.bool_]) -> tuple[Floats, Floats]:

@@ -21,9 +21,11 @@ from geoadjust.core.ring import Ring
 from geoadjust.core.road import fit_roads
 from geoadjust.core.rules import SurfaceTable
 from geoadjust.errors import Fault, InputError
-from geoadjust.io import las, lidar
+from geoadjust.io import gather as gathering
+from geoadjust.io import las
+from geoadjust.io.gather import gather, recall_sums, spill_sums
 from geoadjust.io.las import find_clouds, is_cloud, read_header
-from geoadjust.io.lidar import describe_cloud, gather, plan_cloud, recall_sums, spill_sums
+from geoadjust.io.lidar import describe_cloud, plan_cloud
 
 laspy = pytest.importorskip("laspy")
 
@@ -420,7 +422,7 @@ def test_pieces_kept_on_disk_are_the_same_sums(tmp_path, monkeypatch):
     east, north, *_ = covers(9)
     facts, plan, sums = gathered(path, east, north, square(9))
     monkeypatch.setattr(las, "CHUNK_BYTES", 30 * 500)
-    monkeypatch.setattr(lidar, "MOST_SUMS", 300)
+    monkeypatch.setattr(gathering, "MOST_SUMS", 300)
     pieces = list(gather(facts, plan, east, north, square(9), where="surface"))
     assert len(pieces) > 3
     assert max(map(len, pieces)) < len(sums)
@@ -440,7 +442,7 @@ def test_only_files_near_a_structure_are_opened(tmp_path, monkeypatch):
         opened.append(path)
         return las.read_points(path, *args, **more)
 
-    monkeypatch.setattr(lidar, "read_points", spied)
+    monkeypatch.setattr(gathering, "read_points", spied)
     east, north = np.array([500_011.0, 500_030.0, np.nan]), np.array([4_000_006.0, 4_000_006.0, 4_000_006.0])
     facts, plan, sums = gathered(tuple(tiles), east, north, square(3))
     assert opened == tiles[:3]  # the first structure lies 1 m from the second tile
