@@ -29,7 +29,7 @@ class StructuresTable(Table):
     """The point layer of structures."""
 
     path: Annotated[
-        str, Setting(help="GeoPackage, GeoJSON, shapefile or CSV with easting and northing", flag="structures")
+        str, Setting(help="GeoPackage, GeoJSON, shapefile, CSV, or the pipe networks of LandXML", flag="structures")
     ]
     layer: Annotated[str, Setting(help="needed only where the file has several point layers", flag="layer")] = ""
     crs: Annotated[str, Setting(help="only where the file states none; a contradiction is refused", flag="crs")] = ""

@@ -22,9 +22,11 @@ from numpy.typing import NDArray
 from geoadjust.core.inputs import INPUT_NAMES, INPUTS
 from geoadjust.core.rules import StructuresTable
 from geoadjust.errors import Fault, InputError
+from geoadjust.io import networks
 from geoadjust.io.crs import read_crs, same_crs
 from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.safe import check_path, probe_vector
+from geoadjust.io.systems import unit_faults
 
 Floats = NDArray[np.float64]
 
@@ -36,7 +38,10 @@ POINT_TYPES = ("Point", "MultiPoint", "Unknown", "GeometryCollection")
 
 @dataclass(frozen=True, slots=True)
 class StructureFacts:
-    """What is known of a layer of structures without reading its values; `columns` maps our names to theirs."""
+    """What is known of a layer of structures without reading its values; `columns` maps our names to theirs.
+
+    `vertical_unit` is what the file itself says, beside its CRS; '' where it says nothing.
+    """
 
     path: str
     driver: str
@@ -48,6 +53,7 @@ class StructureFacts:
     encoding: str = ""
     delimiter: str = ","
     open_options: Mapping[str, str] = field(default_factory=dict)
+    vertical_unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,8 +85,28 @@ def describe_structures(table: StructuresTable) -> StructureFacts:
         with every fault: not readable, no points, no CRS or a contradicted one, mapped columns that do not exist
     """
     path = check_path(table.path, where=f"{WHERE}.path")
-    facts = _describe_csv(path, table) if path.suffix.lower() in (".csv", ".txt") else _describe_layer(path, table)
-    return facts
+    ending = path.suffix.lower()
+    if ending in networks.ENDINGS:
+        return _describe_network(path, table)
+    return _describe_csv(path, table) if ending in (".csv", ".txt") else _describe_layer(path, table)
+
+
+def _describe_network(path: Path, table: StructuresTable) -> StructureFacts:
+    mark = fingerprint(path)
+    structs = networks.network_of(str(path), mark, f"{WHERE}.path")
+    crs, faults = _crs(structs.crs or None, table, path)
+    usual = {ours: theirs for ours, theirs in networks.USUAL.items() if ours not in table.columns}
+    columns, column_faults = find_columns(networks.FIELDS, {**usual, **table.columns})
+    faults += column_faults
+    if crs:
+        faults += unit_faults(structs.horizontal_unit, read_crs(crs, where=f"{WHERE}.crs"), str(path), f"{WHERE}.crs")
+    if not len(structs):
+        faults.append(Fault(f"{WHERE}.path", f"{path} has no structure in a pipe network"))
+    if faults:
+        raise InputError(faults)
+    return StructureFacts(
+        str(path), "LandXML", "", crs, networks.FIELDS, columns, mark, vertical_unit=structs.vertical_unit
+    )
 
 
 def _describe_layer(path: Path, table: StructuresTable) -> StructureFacts:
@@ -201,7 +227,8 @@ def read_batches(facts: StructureFacts, *, only: Iterable[str] | None = None) ->
     only : names of the attributes to read; None = all
     """
     wanted = None if only is None else [name for name in facts.fields if name in set(only)]
-    batches = _read_csv(facts, wanted) if facts.driver == "CSV" else _read_layer(facts, wanted)
+    readers = {"CSV": _read_csv, "LandXML": _read_network}
+    batches = readers.get(facts.driver, _read_layer)(facts, wanted)
     first = 0
     for table, east, north, elevation, parts in batches:
         points = np.stack([east, north], axis=1)
@@ -296,6 +323,16 @@ def _plain_points(column: pa.ChunkedArray) -> tuple[Floats, Floats] | None:
     if (packed["order"] != 1).any() or (packed["type"] != 1).any():
         return None
     return packed["east"], packed["north"]
+
+
+def _read_network(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
+    structs = networks.network_of(facts.path, facts.fingerprint, f"{WHERE}.path")
+    table, *numbers, parts = networks.network_rows(structs)
+    table = table if only is None else table.select(only)
+    for first in range(0, len(structs), BATCH):
+        rows = slice(first, first + BATCH)
+        east, north, elevation = (values[rows] for values in numbers)
+        yield table.slice(first, BATCH), east, north, elevation, parts[rows]
 
 
 def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from geoadjust.core.rules import FinishedTable, SurfaceTable
 from geoadjust.errors import Fault
-from geoadjust.io.crs import horizontal, read_crs, same_crs, vertical_name_of, vertical_unit_of
+from geoadjust.io.crs import horizontal, horizontal_unit_of, read_crs, same_crs, vertical_name_of, vertical_unit_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,15 @@ def system_of(
         what = f"the job says {stated.crs.name}, {path} says {own.crs.name}"
         return own, [Fault(place, what, remedy="remove the job's crs, or mend the file's")]
     return own if own is not None else stated, []
+
+
+def unit_faults(unit: str, crs: Any, path: str, where: str) -> list[Fault]:
+    """A file whose coordinates are in another unit than its CRS; `unit` is '' where the file states none."""
+    if not unit or unit == (own := horizontal_unit_of(crs, where=where)):
+        return []
+    what = f"{path} has coordinates in {unit}, {crs.name} is in {own}"
+    remedy = "state the CRS whose unit the file's coordinates have, or export the file in the CRS's unit"
+    return [Fault(where, what, remedy=remedy)]
 
 
 def vertical_unit_of_source(

@@ -23,7 +23,7 @@ from geoadjust.io.crs import horizontal_unit_of
 from geoadjust.io.faces import FaceIndex, Mesh, MeshFacts, cut, index_faces
 from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.landxml import LandXml, SurfaceRead, read_surface
-from geoadjust.io.systems import System, system_of, vertical_unit_of_source
+from geoadjust.io.systems import System, system_of, unit_faults, vertical_unit_of_source
 from geoadjust.io.tiles import Tile
 from geoadjust.units import factor
 
@@ -160,7 +160,8 @@ def describe_tin(table: SurfaceTable | FinishedTable, *, where: str) -> TinFacts
     assert isinstance(table.path, str)
     read = read_surface(table.path, table.layer, where=f"{where}.path" if not table.layer else f"{where}.layer")
     system, faults = system_of(read.facts.crs, table.path, table, where)
-    faults += _unit_faults(read.facts, system, where)
+    if system is not None:
+        faults += unit_faults(read.facts.horizontal_unit, system.crs, table.path, f"{where}.crs")
     unit, more = _vertical_unit(read.facts, system, table, where)
     if faults or more:
         raise InputError([*faults, *more])
@@ -194,18 +195,6 @@ def _in_metres(read: SurfaceRead, unit: str) -> Mesh:
 def _metres(system: System) -> float:
     unit = horizontal_unit_of(system.crs)
     return METRES_PER_DEGREE if unit == "degree" else factor(unit)
-
-
-def _unit_faults(facts: LandXml, system: System | None, where: str) -> list[Fault]:
-    """A file whose coordinates are in another unit than its CRS."""
-    if system is None or not facts.horizontal_unit:
-        return []
-    unit = horizontal_unit_of(system.crs, where=f"{where}.crs")
-    if unit == facts.horizontal_unit:
-        return []
-    what = f"{facts.path} has coordinates in {facts.horizontal_unit}, {system.crs.name} is in {unit}"
-    remedy = "state the CRS whose unit the file's coordinates have, or export the file in the CRS's unit"
-    return [Fault(f"{where}.crs", what, remedy=remedy)]
 
 
 def _vertical_unit(

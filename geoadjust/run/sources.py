@@ -152,11 +152,15 @@ def _place(tables: Any, index: int) -> str:
 
 
 def _vertical_unit(job: Job, facts: StructureFacts) -> str:
-    """Vertical unit of the structures: from the CRS, else from the job; '' where none is stated."""
-    own = vertical_unit_of(read_crs(facts.crs, where="structures.crs"))
+    """Vertical unit of the structures: from the CRS or the file, else from the job; '' where none is stated."""
+    own = vertical_unit_of(read_crs(facts.crs, where="structures.crs")) or ""
     stated = job.structures.vertical_unit
+    if own and facts.vertical_unit and own != facts.vertical_unit:
+        what = f"{facts.path} has heights in {facts.vertical_unit}, its CRS in {own}"
+        raise InputError(Fault("structures.vertical_unit", what, remedy="state a CRS without heights"))
+    own = own or facts.vertical_unit
     if own and stated and own != stated:
-        what = f"the job says {stated}, the CRS of {facts.path} says {own}"
+        what = f"the job says {stated}, {facts.path} or its CRS says {own}"
         raise InputError(Fault("structures.vertical_unit", what, remedy="remove the job's, or mend the file's"))
     return own or stated
 
@@ -243,6 +247,11 @@ def _notices(facts: StructureFacts, job: Job) -> Iterator[str]:
         yield f"rim is read from {facts.columns['rim']!r}; not used: {', '.join(alike)}"
     if "id" not in facts.columns:
         yield "no id column is mapped: results are known by row number only"
+    if facts.driver == "LandXML" and facts.columns.get("rim") == "elev_rim":
+        yield (
+            "rims are those of the pipe network (elevRim); where nobody surveyed them, "
+            'write rim_basis = "assumed_flush"'
+        )
     if facts.columns.get("rim") == "@z":
         yield "rims are read from the points' Z"
     walked = [rules.name for rules in job.rules if rules.pedestrian]

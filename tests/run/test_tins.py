@@ -200,3 +200,21 @@ def test_no_crs_is_told(site: Any) -> None:
     assert "states no CRS" in faults(make(site, twisted, path))["surface.crs"]
     site.flags |= {("surface", "crs"): "EPSG:32617"}
     assert len(site.run()) == 5
+
+
+def test_structures_of_the_same_file(plane: Any) -> None:
+    """A pipe network's structures on the triangles of its file: rims 20 mm above the road and 30 mm below it."""
+    path = Path(plane.flags[("surface", "path")])
+    structs = [
+        f'<Struct name="s{i}" elevRim="{twisted(e, n) + off!r}"><CircStruct diameter="1.2"/>'
+        f"<Center>{NORTH + n} {EAST + e}</Center></Struct>"
+        for i, ((e, n), off) in enumerate(zip(COVERS, (0.02, -0.03, 0, 0, 0), strict=True))
+    ]
+    network = f'<PipeNetworks><PipeNetwork name="a"><Structs>{"".join(structs)}</Structs></PipeNetwork></PipeNetworks>'
+    path.write_text(path.read_text().replace("<Surfaces>", network + "<Surfaces>"))
+    plane.flags[("structures", "path")] = str(path)
+    rows = plane.run()
+    assert [row["structure_id"] for row in rows] == [f"s{i}" for i in range(5)]
+    assert [row["raise_mm"] for row in rows] == pytest.approx([-20, 30, 0, 0, 0], abs=0.01)
+    assert rows[0]["name"] == "s0"
+    assert any("pipe network" in line for line in check_job(plane.job()).notices)
