@@ -15,6 +15,7 @@ from geoadjust.core.columns import KINDS, POLICIES, RIM_BASES
 from geoadjust.core.settings import Count, Counts, Length, Number, Paths, Ratio, Setting, Table, Word, Words, metres
 
 VERTICAL_UNITS = ("m", "ft", "us-ft")
+SHOT_COLUMNS = ("point", "northing", "easting", "elevation", "description", "skip")
 DIMENSION_UNITS = ("mm", "m", "in", "ft")
 CHOSEN_METHODS = ("keep", "riser", "rings", "liner")
 
@@ -85,7 +86,7 @@ class SurfaceTable(Table):
     path: Annotated[
         str | tuple[str, ...],
         Paths(
-            help="the road: GeoTIFF, LAS or LAZ, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points (.csv)",
             flag="surface",
         ),
     ]
@@ -100,6 +101,18 @@ class SurfaceTable(Table):
     cell: Annotated[
         float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
     ] = 0.0
+    order: Annotated[
+        tuple[str, ...], Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS)
+    ] = SHOT_COLUMNS[:5]
+    codes: Annotated[
+        tuple[str, ...], Setting(help="codes of survey points that are road, as EP or CL; empty = all points")
+    ] = ()
+    breaklines: Annotated[
+        str, Setting(help="lines with heights (a layer), or pairs of point numbers (.csv), that triangles keep to")
+    ] = ""
+    longest_side: Annotated[
+        float, Length(help="triangles between survey points with a longer side are holes", low="1 m", high="1000 m")
+    ] = 25.0
     crs: Annotated[
         str, Setting(help="only where the file states none; a contradiction is refused", flag="surface-crs")
     ] = ""
@@ -132,7 +145,7 @@ class FinishedTable(Table):
     path: Annotated[
         str | tuple[str, ...],
         Paths(
-            help="design: GeoTIFF, LAS or LAZ, or its tiles (a folder, a list, a .txt, an index); or LandXML (.xml)",
+            help="design: as the path of a surface: GeoTIFF, LAS or LAZ, tiles, LandXML, survey points",
             flag="design",
         ),
     ] = ""
@@ -147,6 +160,18 @@ class FinishedTable(Table):
     cell: Annotated[
         float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
     ] = 0.0
+    order: Annotated[
+        tuple[str, ...], Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS)
+    ] = SHOT_COLUMNS[:5]
+    codes: Annotated[
+        tuple[str, ...], Setting(help="codes of survey points that are road, as EP or CL; empty = all points")
+    ] = ()
+    breaklines: Annotated[
+        str, Setting(help="lines with heights (a layer), or pairs of point numbers (.csv), that triangles keep to")
+    ] = ""
+    longest_side: Annotated[
+        float, Length(help="triangles between survey points with a longer side are holes", low="1 m", high="1000 m")
+    ] = 25.0
     crs: Annotated[str, Setting(help="only where the file states none")] = ""
     vertical_unit: Annotated[
         str, Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS))

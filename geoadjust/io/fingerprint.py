@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -53,6 +53,12 @@ def fingerprint_tile(path: str | os.PathLike[str]) -> str:
         The file cannot be read.
     """
     return _fingerprint(Path(path), TILE_LIMIT, _TILE_PLACES)
+
+
+def joined_fingerprint(marks: Sequence[str]) -> str:
+    """One fingerprint of several, in their order."""
+    sampled = any(mark.startswith("sampled") for mark in marks)
+    return f"{'sampled-' * sampled}sha256:{hashlib.sha256(' '.join(marks).encode()).hexdigest()}"
 
 
 _PLACES = (2**20, 256, 2**16)

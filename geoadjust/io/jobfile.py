@@ -14,7 +14,7 @@ from geoadjust.process import REPEATED, TABLES, validate_job
 
 PATHS = ("structures", "surface", "finished", "centrelines", "catalogue", "output")
 """Tables that name files, by these keys."""
-PATH_KEYS = ("path", "areas")
+PATH_KEYS = ("path", "areas", "breaklines")
 NESTED = "tables or lists are nested too deeply"
 
 

@@ -21,8 +21,9 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io import faces
 from geoadjust.io.crs import horizontal_unit_of
 from geoadjust.io.faces import FaceIndex, Mesh, MeshFacts, cut, index_faces
-from geoadjust.io.fingerprint import fingerprint
-from geoadjust.io.landxml import LandXml, SurfaceRead, read_surface
+from geoadjust.io.fingerprint import fingerprint, joined_fingerprint
+from geoadjust.io.landxml import LandXml, read_surface
+from geoadjust.io.survey import read_survey
 from geoadjust.io.systems import System, system_of, unit_faults, vertical_unit_of_source
 from geoadjust.io.tiles import Tile
 from geoadjust.units import factor
@@ -30,7 +31,7 @@ from geoadjust.units import factor
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
-ENDINGS = (".xml", ".landxml")
+LANDXML, SURVEY = (".xml", ".landxml"), (".csv",)
 REACH = 0.005
 """Triangles are kept this far beyond ring and bar [m], so that rounding takes none away."""
 SQUARES = 256
@@ -40,11 +41,19 @@ METRES_PER_DEGREE = 111_320.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TinRead:
-    """What was left out of a surface while it was read: invisible faces, and those that name a point twice."""
+    """A surface as it was read.
 
-    surface: str
-    hidden: int
-    repeated: int
+    `title` is what people call it, `notes` tell what was taken and left out; the units and texts are the file's, ''
+    where it says nothing. `mesh` has heights in the file's unit.
+    """
+
+    title: str
+    notes: tuple[str, ...]
+    mesh: Mesh
+    system: System
+    vertical_unit: str
+    vertical_datum: str
+    fingerprint: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +71,8 @@ class TinFacts:
     noise: float
     density: float
     fingerprint: str
-    read: TinRead
+    title: str
+    notes: tuple[str, ...]
     mesh: MeshFacts
     index: FaceIndex
 
@@ -120,7 +130,7 @@ class TinFacts:
         """What decides a result, for the record."""
         return {
             "fingerprint": self.fingerprint,
-            "surface": self.read.surface,
+            "surface": self.title,
             "vertical_unit": self.vertical_unit,
             "vertical_datum": self.vertical_datum,
             "faces": self.mesh.faces,
@@ -128,24 +138,21 @@ class TinFacts:
 
     def describe(self) -> Iterator[str]:
         """What a check tells."""
-        mesh, read = self.mesh, self.read
+        mesh = self.mesh
         yield (
-            f"{self.path}, surface {read.surface!r}, {mesh.faces} triangles of {mesh.vertices} points, "
+            f"{self.path}, {self.title}, {mesh.faces} triangles of {mesh.vertices} points, "
             f"sides of about {mesh.edge:.3g} m, {mesh.area:.6g} m2, heights in {self.vertical_unit}"
         )
-        if read.hidden:
-            yield f"{self.path}: {read.hidden} invisible triangles are holes"
-        if read.repeated:
-            yield f"{self.path}: {read.repeated} triangles name a point twice and are left out"
+        yield from (f"{self.path}: {note}" for note in self.notes)
 
 
 def is_tin(path: str | tuple[str, ...]) -> bool:
-    """Whether a surface's path is one of a LandXML file.
+    """Whether a surface's path is that of a LandXML file or of survey points.
 
     >>> is_tin("road.xml"), is_tin("road.tif"), is_tin(("a.tif", "b.tif"))
     (True, False, False)
     """
-    return isinstance(path, str) and path.lower().endswith(ENDINGS)
+    return isinstance(path, str) and path.lower().endswith((*LANDXML, *SURVEY))
 
 
 def describe_tin(table: SurfaceTable | FinishedTable, *, where: str) -> TinFacts:
@@ -158,7 +165,33 @@ def describe_tin(table: SurfaceTable | FinishedTable, *, where: str) -> TinFacts
         other
     """
     assert isinstance(table.path, str)
-    read = read_surface(table.path, table.layer, where=f"{where}.path" if not table.layer else f"{where}.layer")
+    survey = table.path.lower().endswith(SURVEY)
+    read = _read_shots(table, where) if survey else _read_landxml(table, where)
+    vertices = read.mesh.vertices.copy()
+    vertices[:, 2] *= factor(read.vertical_unit)
+    index = index_faces(Mesh(vertices, read.mesh.faces))
+    mesh = faces.facts(index, _metres(read.system))
+    if not mesh.faces:
+        raise InputError(Fault(f"{where}.path", f"{table.path}: no triangle of {read.title} has an area"))
+    return TinFacts(
+        path=table.path,
+        name=table.name or Path(table.path).stem,
+        crs=read.system.wkt,
+        vertical_unit=read.vertical_unit,
+        vertical_datum=table.vertical_datum or read.system.datum or read.vertical_datum,
+        noise=table.noise,
+        density=table.density or mesh.density,
+        fingerprint=read.fingerprint,
+        title=read.title,
+        notes=read.notes,
+        mesh=mesh,
+        index=index,
+    )
+
+
+def _read_landxml(table: SurfaceTable | FinishedTable, where: str) -> TinRead:
+    assert isinstance(table.path, str)
+    read = read_surface(table.path, table.layer, where=f"{where}.layer" if table.layer else f"{where}.path")
     system, faults = system_of(read.facts.crs, table.path, table, where)
     if system is not None:
         faults += unit_faults(read.facts.horizontal_unit, system.crs, table.path, f"{where}.crs")
@@ -166,30 +199,28 @@ def describe_tin(table: SurfaceTable | FinishedTable, *, where: str) -> TinFacts
     if faults or more:
         raise InputError([*faults, *more])
     assert system is not None
-    index = index_faces(_in_metres(read, unit))
-    metres = _metres(system)
-    mesh = faces.facts(index, metres)
-    if not mesh.faces:
-        raise InputError(Fault(f"{where}.path", f"{table.path}: no triangle of {read.surface.name!r} has an area"))
-    return TinFacts(
-        path=table.path,
-        name=table.name or Path(table.path).stem,
-        crs=system.wkt,
-        vertical_unit=unit,
-        vertical_datum=table.vertical_datum or system.datum or read.facts.vertical_datum,
-        noise=table.noise,
-        density=table.density or mesh.density,
-        fingerprint=fingerprint(table.path),
-        read=TinRead(read.surface.name, read.hidden, read.repeated),
-        mesh=mesh,
-        index=index,
-    )
+    notes = []
+    if read.hidden:
+        notes.append(f"{read.hidden} invisible triangles are holes")
+    if read.repeated:
+        notes.append(f"{read.repeated} triangles name a point twice and are left out")
+    title = f"surface {read.surface.name!r}"
+    datum = read.facts.vertical_datum
+    return TinRead(title, tuple(notes), read.mesh, system, unit, datum, fingerprint(table.path))
 
 
-def _in_metres(read: SurfaceRead, unit: str) -> Mesh:
-    vertices = read.mesh.vertices.copy()
-    vertices[:, 2] *= factor(unit)
-    return Mesh(vertices, read.mesh.faces)
+def _read_shots(table: SurfaceTable | FinishedTable, where: str) -> TinRead:
+    assert isinstance(table.path, str)
+    system, faults = system_of("", table.path, table, where)
+    unit, more = vertical_unit_of_source(system, table.path, table, where)
+    if faults or more:
+        raise InputError([*faults, *more])
+    assert system is not None
+    survey = read_survey(table, system, _metres(system), where=where)
+    mark = fingerprint(table.path)
+    if table.breaklines:
+        mark = joined_fingerprint([mark, fingerprint(table.breaklines)])
+    return TinRead("survey points", survey.notes, survey.mesh, system, unit, "", mark)
 
 
 def _metres(system: System) -> float:

@@ -13,7 +13,7 @@ from geoadjust.core import rules
 from geoadjust.core.columns import KINDS, METHODS
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import CHOSEN_METHODS, Job, RingTable, RuleSet, StructuresTable, SurfaceTable, Table
-from geoadjust.core.settings import Count, Length, Number, Ratio, Word, Words, settings_of
+from geoadjust.core.settings import Count, Counts, Length, Number, Ratio, Word, Words, settings_of
 from geoadjust.errors import InputError
 from geoadjust.process import validate_job
 from geoadjust.units import parse_length
@@ -116,6 +116,7 @@ def test_default_is_allowed_and_reads_back(setting, item):
 @pytest.mark.parametrize(("setting", "item"), of(Length, Ratio, Count, Number, Word))
 def test_both_ends_of_the_limits_read_back(setting, item):
     for value in ends_of(setting):
+        value = (value,) if isinstance(setting, Counts) else value
         assert read(setting, value) == value
 
 
@@ -135,7 +136,7 @@ def test_number_just_outside_its_limits_is_refused(setting, item):
     step = 1 if isinstance(setting, Count) else 1e-6
     for outside in (setting.low - step, setting.high + step):
         with pytest.raises(ValueError, match="outside"):
-            setting.parse(outside)
+            setting.parse([outside] if isinstance(setting, Counts) else outside)
 
 
 @pytest.mark.parametrize(("setting", "item"), of(Word))

@@ -179,7 +179,7 @@ def test_several_surfaces_must_be_named(site: Any) -> None:
     site.flags |= {("surface", "layer"): "new"}
     assert site.run()[0]["existing_m"] == pytest.approx(101.0, abs=1e-6)
     record = json.loads((site.folder / "out" / "run.json").read_text())
-    assert record["sources"]["surfaces"][0]["surface"] == "new"
+    assert record["sources"]["surfaces"][0]["surface"] == "surface 'new'"
 
 
 def test_feet_under_a_crs_of_metres_are_refused(site: Any) -> None:
