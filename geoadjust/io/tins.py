@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -220,7 +221,8 @@ def _read_shots(table: SurfaceTable | FinishedTable, where: str) -> TinRead:
     mark = fingerprint(table.path)
     if table.breaklines:
         mark = joined_fingerprint([mark, fingerprint(table.breaklines)])
-    return TinRead("survey points", survey.notes, survey.mesh, system, unit, "", mark)
+    title = f"survey points by pythoncdt {version('pythoncdt')}"
+    return TinRead(title, survey.notes, survey.mesh, system, unit, "", mark)
 
 
 def _metres(system: System) -> float:
