@@ -19,7 +19,7 @@ from geoadjust.io.structures import describe_columns
 from geoadjust.run.computing import ring_of
 from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
-from geoadjust.run.ways import Way, find_ways
+from geoadjust.run.ways import Way, box_text, find_ways
 
 T = TypeVar("T")
 
@@ -97,6 +97,9 @@ def _facts(
             first, *more = way.facts.describe()
             yield f"{name}: {first}; {on} of {len(positions)} structures lie on it"
             yield from (f"{name}: {line}" for line in more)
+            datum = f", vertical datum {way.facts.vertical_datum}" if way.facts.vertical_datum else ""
+            crs = read_crs(way.facts.crs, where=f"{name}.crs").name
+            yield f"{name}: CRS {crs}{datum}; {box_text(way.facts.box)}"
             yield f"{name}: coordinates by {way.georeference.description}"
     if not sources.finished:
         yield f"finished: {_finished(job)}"

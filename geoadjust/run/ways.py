@@ -181,7 +181,7 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
         what = "no structure has a usable position"
     else:
         extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
-        what = f"no structure lies on {facts.path}: structures {_box(extent)}, surface {_box(facts.box)}"
+        what = f"no structure lies on {facts.path}: structures {box_text(extent)}, surface {box_text(facts.box)}"
         what += " in the surface's CRS"
     remedy = "check both CRSs"
     if facts.holes and facts.box_covers(east, north).any():
@@ -193,7 +193,12 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
     return Fault(f"{where}.path", what, remedy=remedy)
 
 
-def _box(box: tuple[float, float, float, float]) -> str:
+def box_text(box: tuple[float, float, float, float]) -> str:
+    """West to east and south to north in words.
+
+    >>> box_text((0.0, 10.0, 500.04, 2000.0))
+    '0.0 to 500.0 east, 10.0 to 2000.0 north'
+    """
     digits = 6 if max(abs(value) for value in box) <= 360 else 1
     west, south, east, north = (f"{value:.{digits}f}" for value in box)
     return f"{west} to {east} east, {south} to {north} north"
