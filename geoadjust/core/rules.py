@@ -102,7 +102,8 @@ class SurfaceTable(Table):
         float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
     ] = 0.0
     order: Annotated[
-        tuple[str, ...], Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS)
+        tuple[str, ...],
+        Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS, again="skip"),
     ] = SHOT_COLUMNS[:5]
     codes: Annotated[
         tuple[str, ...], Setting(help="codes of survey points that are road, as EP or CL; empty = all points")
@@ -161,7 +162,8 @@ class FinishedTable(Table):
         float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
     ] = 0.0
     order: Annotated[
-        tuple[str, ...], Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS)
+        tuple[str, ...],
+        Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS, again="skip"),
     ] = SHOT_COLUMNS[:5]
     codes: Annotated[
         tuple[str, ...], Setting(help="codes of survey points that are road, as EP or CL; empty = all points")

@@ -247,17 +247,22 @@ class Word(Setting):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words(Word):
-    """A list of words of a closed list, in the owner's order."""
+    """A list of words of a closed list, in the owner's order; only `again` may stand there more than once."""
+
+    again: str = ""
 
     def parse(self, value: object) -> tuple[str, ...]:  # type: ignore[override]
-        """The words; none twice."""
-        if not isinstance(value, (list, tuple)) or len(set(map(str, value))) != len(value):
+        """The words."""
+        if not isinstance(value, (list, tuple)):
+            raise ValueError(f"{value!r} is not a list of different words")
+        once = [word for word in value if word != self.again]
+        if len(set(map(str, once))) != len(once):
             raise ValueError(f"{value!r} is not a list of different words")
         return tuple(Word.parse(self, word) for word in value)
 
     def schema(self) -> dict[str, Any]:
         """Array of the enumeration."""
-        return {"type": "array", "items": {"type": "string", "enum": list(self.words)}, "uniqueItems": True}
+        return {"type": "array", "items": {"type": "string", "enum": list(self.words)}, "uniqueItems": not self.again}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

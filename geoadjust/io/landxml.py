@@ -24,6 +24,7 @@ LINEAR_UNITS = {"meter": "m", "foot": "ft", "ussurveyfoot": "us-ft"}
 ELEVATION_UNITS = {"meter": ("m",), "feet": ("ft", "us-ft")}
 """elevationUnit -> linear units that agree with it."""
 SIZE_UNITS = {**LINEAR_UNITS, "millimeter": "mm", "centimeter": "cm", "inch": "in"}
+ENDINGS = (".xml", ".landxml")
 LISTED = 10
 """Surfaces that a fault lists by name."""
 _EPSG = re.compile(r"(?:EPSG:{1,2})?([1-9][0-9]{2,5}(?:\+[1-9][0-9]{2,5})?)", re.IGNORECASE)

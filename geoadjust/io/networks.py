@@ -12,7 +12,6 @@ from geoadjust.io.landxml_structs import Structs, read_structs
 
 Floats = NDArray[np.float64]
 
-ENDINGS = (".xml", ".landxml")
 NUMBERS = ("elev_rim", "elev_sump", "diameter", "length", "width")
 FIELDS = ("name", "network", "kind", "struct_type", *NUMBERS, "desc", "state", "inlet_case", "material")
 USUAL = {"id": "name", "rim": "elev_rim"}

@@ -46,8 +46,8 @@ class Shots:
 def read_shots(path: str, order: Sequence[str], *, where: str) -> Shots:
     """Read a file of survey points.
 
-    A first line whose easting, northing and elevation are all no numbers is a header. Blank lines, and lines that begin
-    with #, do not count. Cells beyond those of `order` belong to the description.
+    Lines before the first shot whose easting, northing and elevation are all no numbers are headers. Blank lines, and
+    lines that begin with #, do not count. Cells beyond those of `order` belong to the description.
 
     Parameters
     ----------
@@ -57,7 +57,8 @@ def read_shots(path: str, order: Sequence[str], *, where: str) -> Shots:
     Raises
     ------
     InputError
-        The file cannot be read as text; a line without three numbers; two shots of one number; no shot.
+        The order lacks one of the three or has one twice; the file cannot be read as text; a line without three
+        numbers; two shots of one number; no shot.
 
     Examples
     --------
@@ -69,6 +70,7 @@ def read_shots(path: str, order: Sequence[str], *, where: str) -> Shots:
     >>> shots.place.tolist(), shots.code.tolist()
     ([[200.25, 400.5, 10.125]], ['EP'])
     """
+    _check_order(order, where)
     columns = [order.index(name) for name in NUMBERS]
     places: list[list[float | None]] = []
     faults: list[Fault] = []
@@ -92,8 +94,17 @@ def read_shots(path: str, order: Sequence[str], *, where: str) -> Shots:
     return Shots(np.array(places, dtype=np.float64), np.array(numbers, dtype=object), np.array(codes, dtype=object))
 
 
+def _check_order(order: Sequence[str], where: str) -> None:
+    named = [name for name in order if name != "skip"]
+    if len(set(named)) != len(named) or not set(NUMBERS) <= set(named):
+        what = f"{', '.join(order)}: not each of {', '.join(NUMBERS)} once, and no other column twice"
+        raise InputError(Fault(f"{where.rpartition('.')[0]}.order".lstrip("."), what, remedy="name each column"))
+
+
 def read_pairs(path: str, shots: Shots, *, where: str) -> list[tuple[int, int]]:
     """Breaklines as pairs of point numbers, one pair per line: places of the two shots.
+
+    A first line without a digit is a header.
 
     Raises
     ------
@@ -101,12 +112,13 @@ def read_pairs(path: str, shots: Shots, *, where: str) -> list[tuple[int, int]]:
         A line that is no pair, or names no shot.
     """
     place = {number: index for index, number in enumerate(shots.number.tolist()) if number}
-    found, faults = [], []
+    found: list[tuple[int, int]] = []
+    faults: list[Fault] = []
     for line, row in _rows(check_path(path, where=where), where):
         cells = [cell.strip() for cell in row if cell.strip()]
         if len(cells) == 2 and all(cell in place for cell in cells):
             found.append((place[cells[0]], place[cells[1]]))
-        elif found or line > 1:
+        elif found or faults or any(character.isdigit() for character in "".join(cells)):
             what = f"{path}, line {line}: {', '.join(row)[:60]!r} does not name two shots"
             faults.append(Fault(where, what, remedy="write two point numbers; shots left out by codes have none"))
     if faults:

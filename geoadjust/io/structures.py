@@ -25,6 +25,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io import networks
 from geoadjust.io.crs import read_crs, same_crs
 from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.landxml import ENDINGS as LANDXML
 from geoadjust.io.safe import check_path, probe_vector
 from geoadjust.io.systems import unit_faults
 
@@ -86,7 +87,7 @@ def describe_structures(table: StructuresTable) -> StructureFacts:
     """
     path = check_path(table.path, where=f"{WHERE}.path")
     ending = path.suffix.lower()
-    if ending in networks.ENDINGS:
+    if ending in LANDXML:
         return _describe_network(path, table)
     return _describe_csv(path, table) if ending in (".csv", ".txt") else _describe_layer(path, table)
 

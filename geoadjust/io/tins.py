@@ -23,6 +23,7 @@ from geoadjust.io import faces
 from geoadjust.io.crs import horizontal_unit_of
 from geoadjust.io.faces import FaceIndex, Mesh, MeshFacts, cut, index_faces
 from geoadjust.io.fingerprint import fingerprint, joined_fingerprint
+from geoadjust.io.landxml import ENDINGS as LANDXML
 from geoadjust.io.landxml import LandXml, read_surface
 from geoadjust.io.survey import read_survey
 from geoadjust.io.systems import System, system_of, unit_faults, vertical_unit_of_source
@@ -32,7 +33,7 @@ from geoadjust.units import factor
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
-LANDXML, SURVEY = (".xml", ".landxml"), (".csv",)
+SURVEY = (".csv",)
 REACH = 0.005
 """Triangles are kept this far beyond ring and bar [m], so that rounding takes none away."""
 SQUARES = 256

@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 INSTALL = "install the extra: pip install 'geoadjust[tin]'"
+REMEDY = "end both in one common point there, or remove one"
 MOST_FAULTS = 5
 
 
@@ -72,8 +73,10 @@ def _delaunay(flat: Floats, edges: Integers, where: str, path: str) -> Integers:
     strategy = library.IntersectingConstraintEdges.NOT_ALLOWED
     triangulation = library.Triangulation(library.VertexInsertionOrder.AUTO, strategy, 0.0)
     triangulation.insert_vertices(flat)
-    if len(edges):
+    try:
         triangulation.insert_edges(np.ascontiguousarray(edges, dtype=np.uint32))
+    except RuntimeError as error:
+        raise InputError(Fault(where, f"{path}: breaklines cannot be kept to ({error})", remedy=REMEDY)) from None
     triangulation.erase_super_triangle()
     return triangulation.triangles_array()["vertices"].astype(np.int64)  # type: ignore[no-any-return]
 
@@ -99,4 +102,4 @@ def _crossings(flat: Floats, edges: Integers) -> Sequence[Floats]:
 
 def _crossing(spot: Floats, path: str, where: str) -> Fault:
     what = f"{path}: two breaklines cross at {spot[0]:.2f} east, {spot[1]:.2f} north"
-    return Fault(where, what, remedy="end both in one common point there, or remove one")
+    return Fault(where, what, remedy=REMEDY)

@@ -123,8 +123,8 @@ def test_codes_choose_the_ground(site: Any) -> None:
 def test_another_order_of_columns(site: Any) -> None:
     path = site.folder / "shots.csv"
     places = np.random.default_rng(3).uniform(-22, 22, (100, 2)).tolist()
-    path.write_text("".join(f"{EAST + e!r};{NORTH + n!r};x;{plane(e, n)!r}\n" for e, n in places))
-    rows = make(site, path).run("surface.order=['easting', 'northing', 'skip', 'elevation']")
+    path.write_text("".join(f"y;{EAST + e!r};{NORTH + n!r};x;{plane(e, n)!r}\n" for e, n in places))
+    rows = make(site, path).run("surface.order=['skip', 'easting', 'northing', 'skip', 'elevation']")
     assert rows[0]["existing_m"] == pytest.approx(100.0, abs=1e-6)
 
 
@@ -163,6 +163,23 @@ def test_lines_that_cross_are_told_with_their_place(site: Any) -> None:
     (site.folder / "pairs.csv").write_text("1,2\n3,77\n")
     told = faults(site, f"surface.breaklines='{site.folder / 'pairs.csv'}'")["surface.breaklines"]
     assert "line 2" in told
+    (site.folder / "pairs.csv").write_text("3,77\n1,2\n")  # no header: it has digits
+    told = faults(site, f"surface.breaklines='{site.folder / 'pairs.csv'}'")["surface.breaklines"]
+    assert "line 1" in told
+
+
+def test_lines_over_one_another_and_through_a_shot(tmp_path: Path) -> None:
+    """Collinear lines that overlap, and a shot in the middle of one: every piece is a side of a triangle."""
+    points = np.array([[0.0, 0, 0], [3, 0, 1], [1, 0, 2], [2, 0, 3], [1, 2, 0], [2, -2, 0]])
+    found = triangulate(points, np.array([[0, 3], [2, 1]]), 0.0, where="path", path="shots.csv").mesh.faces
+    sides = {tuple(sorted(pair)) for a, b, c in found.tolist() for pair in ((a, b), (b, c), (c, a))}
+    assert {(0, 2), (2, 3), (1, 3)} <= sides
+
+
+@pytest.mark.parametrize("order", ["['northing', 'easting']", "['easting', 'northing', 'skip', 'skip']"])
+def test_an_order_without_the_three_numbers_is_told(site: Any, order: str) -> None:
+    make(site, write_shots(site.folder / "shots.csv", cross_sections(), plane))
+    assert "elevation" in faults(site, f"surface.order={order}")["surface.order"]
 
 
 def test_breaklines_without_heights_are_refused(site: Any) -> None:
@@ -189,12 +206,11 @@ def test_without_lines_it_is_the_twin(tmp_path: Path) -> None:
     asked = random.uniform(5, 45, (500, 2))
     corners = mesh.vertices[mesh.faces]
     found = np.full(len(asked), np.nan)
-    for (a, b, c), index in zip(corners, range(len(corners)), strict=True):
+    for a, b, c in corners:
         inverse = np.linalg.inv(np.stack([b[:2] - a[:2], c[:2] - a[:2]], axis=1))
         u, v = inverse @ (asked - a[:2]).T
         inside = (u >= 0) & (v >= 0) & (u + v <= 1)
         found[inside] = (a[2] + u * (b[2] - a[2]) + v * (c[2] - a[2]))[inside]
-        assert index >= 0
     assert found == pytest.approx(LinearNDInterpolator(points[:, :2], points[:, 2])(asked), abs=1e-9)
 
 

@@ -158,10 +158,13 @@ def test_hole_and_rim_of_the_surface_are_flagged(site: Any) -> None:
     site.flags |= {("surface", "path"): str(path)}
     rows = site.run()
     assert [row["existing_m"] is None for row in rows] == [False, True, True]
-    assert all("no_surface" in row["flags"] or "coverage" in row["flags"] for row in rows[1:])
+    assert all("no_surface" in row["flags"].split() for row in rows[1:])
     text = "\n".join(check_job(site.job()).lines)
     assert f"{len(gone)} invisible triangles are holes" in text
     assert "1 of 3 structures lie on it" in text
+    (west, south), (east, north) = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    box = f"{west:.1f} to {east:.1f} east, {south:.1f} to {north:.1f} north"
+    assert f"surface: CRS WGS 84 / UTM zone 17N; {box}" in text
 
 
 def faults(site: Any) -> dict[str, str]:
