@@ -24,9 +24,9 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
-from geoadjust.io.columns import DESCRIPTIONS, SCHEDULE, TABLES, Column
-from geoadjust.io.people import shown_name, shown_unit
-from geoadjust.io.tables import RING_SCHEMA
+from geoadjust.io.results.columns import DESCRIPTIONS, SCHEDULE, TABLES, Column
+from geoadjust.io.results.people import shown_name, shown_unit
+from geoadjust.io.results.tables import RING_SCHEMA
 from geoadjust.process import NEEDED, REPEATED, flags
 from geoadjust.process import TABLES as JOB_TABLES
 

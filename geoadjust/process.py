@@ -19,6 +19,7 @@ from geoadjust.core.rules import (
     FinishedTable,
     Job,
     OutputTable,
+    PavedTable,
     RingTable,
     RuleSet,
     RulesFile,
@@ -32,13 +33,14 @@ TABLES: dict[str, type] = {
     "structures": StructuresTable,
     "surface": SurfaceTable,
     "finished": FinishedTable,
+    "paved": PavedTable,
     "centrelines": CentrelinesTable,
     "ring": RingTable,
     "rules": RuleSet,
     "catalogue": CatalogueTable,
     "output": OutputTable,
 }
-REPEATED = ("surface", "finished", "rules")
+REPEATED = ("surface", "finished", "paved", "rules")
 NEEDED = ("structures", "surface", "output")
 
 
@@ -67,7 +69,7 @@ def validate_job(data: Mapping[str, Any]) -> Job:
 
     Parameters
     ----------
-    data : the tables; `surface`, `finished` and `rules` may be one table or a list
+    data : the tables; `surface`, `finished`, `paved` and `rules` may be one table or a list
 
     Raises
     ------
@@ -227,6 +229,8 @@ SUGGESTED = {
     ("finished", "overlay"): "50 mm",
     ("finished", "accuracy"): "15 mm",
     ("finished", "cross_slope"): "2 %",
+    ("paved", "path"): "as_built.tif",
+    ("paved", "accuracy"): "15 mm",
     ("centrelines", "path"): "streets.gpkg",
     ("rules", "max_grade"): "5 %",
     ("rules", "max_cross_slope"): "1:48",

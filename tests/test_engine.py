@@ -84,7 +84,7 @@ def test_no_chunks(engine):
 def test_an_error_of_a_worker_arrives_unchanged():
     # describe_structures is importable everywhere, takes one thing, and refuses with faults
     from geoadjust.core.rules import StructuresTable
-    from geoadjust.io.structures import describe_structures
+    from geoadjust.io.intake.structures import describe_structures
 
     caught = []
     for engine in ENGINES:

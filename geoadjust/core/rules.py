@@ -16,6 +16,7 @@ from geoadjust.core.settings import Count, Counts, Length, Number, Paths, Ratio,
 
 VERTICAL_UNITS = ("m", "ft", "us-ft")
 SHOT_COLUMNS = ("point", "northing", "easting", "elevation", "description", "skip")
+BUSTS = ("keep", "leave_out")
 DIMENSION_UNITS = ("mm", "m", "in", "ft")
 CHOSEN_METHODS = ("keep", "riser", "rings", "liner")
 
@@ -51,6 +52,13 @@ class StructuresTable(Table):
             flag="dimension-unit",
         ),
     ] = ""
+    order: Annotated[
+        tuple[str, ...],
+        Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS, again="skip"),
+    ] = SHOT_COLUMNS[:5]
+    codes: Annotated[
+        tuple[str, ...], Setting(help="codes of survey points that are structures, as MH; empty = no survey points")
+    ] = ()
     encoding: Annotated[str, Setting(help="of a CSV or shapefile that does not say so")] = "utf-8"
     columns: Annotated[dict[str, str], Setting(help="ours = theirs, for example { rim = 'RIM_EL' }")] = field(
         default_factory=dict
@@ -80,19 +88,14 @@ class StructuresTable(Table):
 
 
 @dataclass(frozen=True)
-class SurfaceTable(Table):
-    """The road as it is: an elevation raster, a triangulated surface or lidar points."""
+class RoadTable(Table):
+    """A road surface, whatever it was measured as: an elevation raster, a triangulated surface or lidar points."""
 
     path: Annotated[
         str | tuple[str, ...],
-        Paths(
-            help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points (.csv)",
-            flag="surface",
-        ),
+        Paths(help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points"),
     ]
-    layer: Annotated[
-        str, Setting(help="surface in a LandXML file; needed where it has several", flag="surface-layer")
-    ] = ""
+    layer: Annotated[str, Setting(help="surface in a LandXML file, or points of a layer; needed with several")] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     classes: Annotated[
@@ -114,14 +117,19 @@ class SurfaceTable(Table):
     longest_side: Annotated[
         float, Length(help="triangles between survey points with a longer side are holes", low="1 m", high="1000 m")
     ] = 25.0
-    crs: Annotated[
-        str, Setting(help="only where the file states none; a contradiction is refused", flag="surface-crs")
-    ] = ""
-    vertical_unit: Annotated[
+    busts: Annotated[
         str,
-        Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS), flag="vertical-unit"),
+        Word(help="survey points that may be busts are told and kept, or told and left out", words=BUSTS),
+    ] = "keep"
+    bust_limit: Annotated[
+        float,
+        Length(help="a survey point this far off its neighbours may be a bust", low="20 mm", high="10 m"),
+    ] = 0.300
+    crs: Annotated[str, Setting(help="only where the file states none; a contradiction is refused")] = ""
+    vertical_unit: Annotated[
+        str, Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS))
     ] = ""
-    vertical_datum: Annotated[str, Setting(help="vertical CRS; compared where both sides state one")] = ""
+    vertical_datum: Annotated[str, Setting(help="vertical CRS of the heights, for example EPSG:5703")] = ""
     noise: Annotated[
         float, Length(help="independent noise of one cell, one sd; 0 = from the fit; widens the gate", high="200 mm")
     ] = 0.0
@@ -134,58 +142,45 @@ class SurfaceTable(Table):
 
 
 @dataclass(frozen=True)
-class FinishedTable(Table):
+class SurfaceTable(RoadTable):
+    """The road as it is: an elevation raster, a triangulated surface or lidar points."""
+
+    path: Annotated[
+        str | tuple[str, ...],
+        Paths(
+            help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points",
+            flag="surface",
+        ),
+    ]
+    layer: Annotated[
+        str,
+        Setting(help="surface in a LandXML file, or points of a layer; needed with several", flag="surface-layer"),
+    ] = ""
+    crs: Annotated[
+        str, Setting(help="only where the file states none; a contradiction is refused", flag="surface-crs")
+    ] = ""
+    vertical_unit: Annotated[
+        str,
+        Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS), flag="vertical-unit"),
+    ] = ""
+
+
+@dataclass(frozen=True)
+class FinishedTable(RoadTable):
     """The finished road: a design surface, or mill and overlay on the existing one."""
 
+    path: Annotated[str | tuple[str, ...], Paths(help="design surface, given as the path of a road", flag="design")] = (
+        ""
+    )
+    layer: Annotated[
+        str, Setting(help="surface in a LandXML file, or points of a layer; needed with several", flag="design-layer")
+    ] = ""
     mill: Annotated[
         float | None, Length(help="milling depth; a structure's own mill column wins", high="600 mm", flag="mill")
     ] = None
     overlay: Annotated[
         float | None, Length(help="overlay thickness, compacted; a structure's own wins", high="600 mm", flag="overlay")
     ] = None
-    path: Annotated[
-        str | tuple[str, ...],
-        Paths(
-            help="design: as the path of a surface: GeoTIFF, LAS or LAZ, tiles, LandXML, survey points",
-            flag="design",
-        ),
-    ] = ""
-    layer: Annotated[
-        str, Setting(help="surface in a LandXML file; needed where it has several", flag="design-layer")
-    ] = ""
-    name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
-    band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
-    classes: Annotated[
-        tuple[int, ...], Counts(help="classes of lidar points that are road; 2 ground, 11 road surface", high=255)
-    ] = (2,)
-    cell: Annotated[
-        float, Length(help="cells into which lidar points are averaged; 0 = three pulses each", high="5 m")
-    ] = 0.0
-    order: Annotated[
-        tuple[str, ...],
-        Words(help="columns of survey points, in their order; skip = not used", words=SHOT_COLUMNS, again="skip"),
-    ] = SHOT_COLUMNS[:5]
-    codes: Annotated[
-        tuple[str, ...], Setting(help="codes of survey points that are road, as EP or CL; empty = all points")
-    ] = ()
-    breaklines: Annotated[
-        str, Setting(help="lines with heights (a layer), or pairs of point numbers (.csv), that triangles keep to")
-    ] = ""
-    longest_side: Annotated[
-        float, Length(help="triangles between survey points with a longer side are holes", low="1 m", high="1000 m")
-    ] = 25.0
-    crs: Annotated[str, Setting(help="only where the file states none")] = ""
-    vertical_unit: Annotated[
-        str, Word(help="needed where the file's CRS does not say it", words=("", *VERTICAL_UNITS))
-    ] = ""
-    vertical_datum: Annotated[str, Setting(help="vertical CRS; compared where both sides state one")] = ""
-    noise: Annotated[float, Length(help="independent noise of one cell, one sd; 0 = from the fit", high="200 mm")] = 0.0
-    accuracy: Annotated[
-        float | None, Length(help="one sd of a shift shared by everything on this surface; none = unknown", high="10 m")
-    ] = None
-    density: Annotated[
-        float, Number(help="points per square metre that the raster was made of; 0 = as many as cells", high=100_000.0)
-    ] = 0.0
     cross_slope: Annotated[
         float | None,
         Ratio(help="the milled road falls by this to both sides of the crown line; mill is the depth there", high=0.2),
@@ -196,6 +191,13 @@ class FinishedTable(Table):
     areas_layer: Annotated[str, Setting(help="needed only where that file has several polygon layers")] = ""
     mill_accuracy: Annotated[float, Length(help="one sd of the milling depth", high="100 mm")] = 0.005
     overlay_accuracy: Annotated[float, Length(help="one sd of the compacted overlay", high="100 mm")] = 0.005
+
+
+@dataclass(frozen=True)
+class PavedTable(RoadTable):
+    """The road as it was paved, surveyed afterwards; where it lies, it is the finished road."""
+
+    path: Annotated[str | tuple[str, ...], Paths(help="survey after paving, given as the path of a road", flag="paved")]
 
 
 @dataclass(frozen=True)
@@ -365,6 +367,7 @@ class Job(Table):
     surface: tuple[SurfaceTable, ...]
     output: OutputTable
     finished: tuple[FinishedTable, ...] = ()
+    paved: tuple[PavedTable, ...] = ()
     centrelines: CentrelinesTable | None = None
     ring: RingTable = RingTable()
     rules: tuple[RuleSet, ...] = (RuleSet(),)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from geoadjust.errors import OutputBusyError
 from geoadjust.io import safe as _guarded  # noqa: F401  keeps GDAL local, and its dates fixed
-from geoadjust.io.sets import SetWriter, explain_os_error
+from geoadjust.io.results.sets import SetWriter, explain_os_error
 
 OUT = "out"
 """The folder of the output set inside the demo's folder."""

@@ -12,7 +12,7 @@ from geoadjust.errors import Fault, InputError, UsageError
 from geoadjust.io.safe import check_path
 from geoadjust.process import REPEATED, TABLES, validate_job
 
-PATHS = ("structures", "surface", "finished", "centrelines", "catalogue", "output")
+PATHS = ("structures", "surface", "finished", "paved", "centrelines", "catalogue", "output")
 """Tables that name files, by these keys."""
 PATH_KEYS = ("path", "areas", "breaklines")
 NESTED = "tables or lists are nested too deeply"

@@ -12,10 +12,10 @@ import numpy as np
 from geoadjust.core.columns import KINDS
 from geoadjust.core.rules import Job, RuleSet
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.areas import PavingAreas
-from geoadjust.io.crs import read_crs
-from geoadjust.io.georeference import Georeference
-from geoadjust.io.structures import describe_columns
+from geoadjust.io.coordinates.crs import read_crs
+from geoadjust.io.coordinates.georeference import Georeference
+from geoadjust.io.intake.structures import describe_columns
+from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.run.computing import ring_of
 from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving

@@ -17,14 +17,14 @@ from geoadjust.core.judge import Setting
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import FinishedTable, RingTable
 from geoadjust.core.uncertainty import Accuracy
-from geoadjust.io.areas import PavingAreas
-from geoadjust.io.centrelines import Centrelines
-from geoadjust.io.chunk_files import Records
-from geoadjust.io.crs import read_crs
-from geoadjust.io.georeference import Georeference
-from geoadjust.io.intake import Door
-from geoadjust.io.spill import Spill
-from geoadjust.io.structures import read_batches
+from geoadjust.io.coordinates.crs import read_crs
+from geoadjust.io.coordinates.georeference import Georeference
+from geoadjust.io.intake.door import Door
+from geoadjust.io.intake.structures import read_batches
+from geoadjust.io.lines.areas import PavingAreas
+from geoadjust.io.lines.centrelines import Centrelines
+from geoadjust.io.working.chunk_files import Records
+from geoadjust.io.working.spill import Spill
 from geoadjust.run.chunks import Arrays, Found, Settings, Task, bundle_of, order_by_block
 from geoadjust.run.findings import Bias, find_bias
 from geoadjust.run.positions import Positions, read_positions

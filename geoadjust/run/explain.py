@@ -6,8 +6,8 @@ from dataclasses import fields
 from pathlib import Path
 
 from geoadjust.errors import OutputBusyError
-from geoadjust.io.read_back import read_structure
-from geoadjust.io.sets import explain_os_error
+from geoadjust.io.results.read_back import read_structure
+from geoadjust.io.results.sets import explain_os_error
 from geoadjust.report.explain import explain
 from geoadjust.report.facts import Facts
 

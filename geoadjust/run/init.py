@@ -8,7 +8,7 @@ from pathlib import Path
 
 from geoadjust.errors import OutputBusyError
 from geoadjust.io.catalogue import example_text
-from geoadjust.io.sets import explain_os_error
+from geoadjust.io.results.sets import explain_os_error
 from geoadjust.process import template
 
 

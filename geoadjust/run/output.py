@@ -16,13 +16,13 @@ from geoadjust.core.columns import METHODS, READY, RIM_BASES, SEVERITIES
 from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.flags import CODES, READINESS, SEVERITY
 from geoadjust.errors import OutputError
-from geoadjust.io import geopackage, tables
-from geoadjust.io.chunk_files import Records
-from geoadjust.io.columns import MODELS, ORDINATES, REASONS, STACK_PARTS
-from geoadjust.io.people import ScheduleCsv, write_dictionary
-from geoadjust.io.spill import Spill
-from geoadjust.io.structures import RawBatch, read_batches
-from geoadjust.io.tables import Bucket, Naming
+from geoadjust.io.intake.structures import RawBatch, read_batches
+from geoadjust.io.results import geopackage, tables
+from geoadjust.io.results.columns import MODELS, ORDINATES, REASONS, STACK_PARTS
+from geoadjust.io.results.people import ScheduleCsv, write_dictionary
+from geoadjust.io.results.tables import Bucket, Naming
+from geoadjust.io.working.chunk_files import Records
+from geoadjust.io.working.spill import Spill
 from geoadjust.run.findings import LEAST_BIAS, Bias
 
 SIDE_TABLES = {"ordinates": ORDINATES, "stack_parts": STACK_PARTS, "reasons": REASONS, "models": MODELS}

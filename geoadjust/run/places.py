@@ -16,9 +16,9 @@ from geoadjust.core.cloud import CloudPlan, Sums, spread_cells
 from geoadjust.core.plan import Scatter
 from geoadjust.core.surface import Surface
 from geoadjust.core.tin import CIRCLES, ON_CIRCLE, TinSurface
-from geoadjust.io.patches import PatchPlan, read_surface
-from geoadjust.io.surfaces import RasterFacts
-from geoadjust.io.tiles import Tile
+from geoadjust.io.raster.patches import PatchPlan, read_surface
+from geoadjust.io.raster.rasters import RasterFacts
+from geoadjust.io.raster.tiles import Tile
 from geoadjust.run.readers import open_reader
 
 Floats = NDArray[np.float64]

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from geoadjust.io.crs import read_crs
-from geoadjust.io.structures import StructureFacts, read_batches
-from geoadjust.io.values import read_texts
+from geoadjust.io.coordinates.crs import read_crs
+from geoadjust.io.intake.structures import StructureFacts, read_batches
+from geoadjust.io.intake.values import read_texts
 
 Floats = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
-from geoadjust.io.patches import OpenTiles, RasterReader
-from geoadjust.io.surfaces import RasterFacts
+from geoadjust.io.raster.patches import OpenTiles, RasterReader
+from geoadjust.io.raster.rasters import RasterFacts
 
 T = TypeVar("T")
 R = TypeVar("R")

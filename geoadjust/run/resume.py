@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.record import hash_of, hash_of_code
-from geoadjust.io.workplace import WorkPlace
+from geoadjust.io.results.record import hash_of, hash_of_code
+from geoadjust.io.working.workplace import WorkPlace
 
 FORMAT = "geoadjust work 1"
 REMEDY = "give the interrupted run's files and settings, or run without --resume to start anew"

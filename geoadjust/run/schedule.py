@@ -18,13 +18,13 @@ import geoadjust
 from geoadjust.core.rules import Job
 from geoadjust.engine import check_engine
 from geoadjust.errors import Fault, IncompleteError, InputError
-from geoadjust.io import tables
-from geoadjust.io.georeference import Georeference
-from geoadjust.io.people import foot_of
-from geoadjust.io.record import deciding_facts, run_facts, source_facts
-from geoadjust.io.sets import SetWriter
-from geoadjust.io.spill import Spill
-from geoadjust.io.tables import Bucket, Naming
+from geoadjust.io.coordinates.georeference import Georeference
+from geoadjust.io.results import tables
+from geoadjust.io.results.people import foot_of
+from geoadjust.io.results.record import deciding_facts, run_facts, source_facts
+from geoadjust.io.results.sets import SetWriter
+from geoadjust.io.results.tables import Bucket, Naming
+from geoadjust.io.working.spill import Spill
 from geoadjust.run.chunks import CHUNK
 from geoadjust.run.computing import Computation, Layout, Mapper, lay_out, ring_of, take_in
 from geoadjust.run.findings import Bias

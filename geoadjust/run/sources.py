@@ -11,19 +11,19 @@ import pyarrow as pa
 
 from geoadjust.core.inputs import INPUTS
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.rules import FinishedTable, Job, SurfaceTable
+from geoadjust.core.rules import Job, RoadTable
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.areas import PavingAreas, read_areas
 from geoadjust.io.catalogue import read_catalogue
-from geoadjust.io.centrelines import Centrelines, read_centrelines
-from geoadjust.io.crs import read_crs, vertical_name_of, vertical_unit_of
-from geoadjust.io.las import is_cloud
-from geoadjust.io.lidar import CloudFacts, describe_cloud
-from geoadjust.io.record import SourceFile, describe_file
-from geoadjust.io.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
-from geoadjust.io.surfaces import RasterFacts, describe_raster
-from geoadjust.io.tins import TinFacts, describe_tin, is_tin
-from geoadjust.io.values import read_texts
+from geoadjust.io.coordinates.crs import read_crs, vertical_name_of, vertical_unit_of
+from geoadjust.io.intake.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
+from geoadjust.io.intake.values import read_texts
+from geoadjust.io.lidar.clouds import CloudFacts, describe_cloud
+from geoadjust.io.lidar.las import is_cloud
+from geoadjust.io.lines.areas import PavingAreas, read_areas
+from geoadjust.io.lines.centrelines import Centrelines, read_centrelines
+from geoadjust.io.raster.rasters import RasterFacts, describe_raster
+from geoadjust.io.results.record import SourceFile, describe_file
+from geoadjust.io.tin.tins import TinFacts, describe_tin, is_tin
 from geoadjust.units import LengthError, parse_size
 
 T = TypeVar("T")
@@ -130,7 +130,7 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
     return lambda: describe_file(role, path, where=where)
 
 
-def _surface(table: SurfaceTable | FinishedTable, where: str) -> Callable[[], SurfaceFacts]:
+def _surface(table: RoadTable, where: str) -> Callable[[], SurfaceFacts]:
     if is_tin(table.path):
         return lambda: describe_tin(table, where=where)
     if is_cloud(table.path):

@@ -14,13 +14,13 @@ from geoadjust.core.cloud import CloudPlan
 from geoadjust.core.plan import Scatter
 from geoadjust.core.ring import Ring
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.crs import read_crs
-from geoadjust.io.gather import gather, recall_sums, spill_sums
-from geoadjust.io.georeference import Georeference, looks_like_degrees, swapped_hint
-from geoadjust.io.lidar import CloudFacts, plan_cloud
-from geoadjust.io.patches import PatchPlan, plan_patches
-from geoadjust.io.surfaces import RasterFacts
-from geoadjust.io.tins import TinFacts
+from geoadjust.io.coordinates.crs import read_crs
+from geoadjust.io.coordinates.georeference import Georeference, looks_like_degrees, swapped_hint
+from geoadjust.io.lidar.clouds import CloudFacts, plan_cloud
+from geoadjust.io.lidar.gather import gather, recall_sums, spill_sums
+from geoadjust.io.raster.patches import PatchPlan, plan_patches
+from geoadjust.io.raster.rasters import RasterFacts
+from geoadjust.io.tin.tins import TinFacts
 from geoadjust.run.places import CloudPlace, Place, RasterPlace, TinPlace
 from geoadjust.run.positions import Positions
 from geoadjust.run.sources import Sources, SurfaceFacts

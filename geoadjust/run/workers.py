@@ -10,8 +10,8 @@ from functools import lru_cache, partial
 from geoadjust.engine import map_ordered
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
-from geoadjust.io.record import hash_of_code
-from geoadjust.io.tiles import Tile
+from geoadjust.io.raster.tiles import Tile
+from geoadjust.io.results.record import hash_of_code
 from geoadjust.run.chunks import Found, Task, plan_task, plan_tasks
 from geoadjust.run.places import Place, RasterPlace
 from geoadjust.run.readers import close_readers

@@ -15,16 +15,16 @@ PLACES: dict[str, tuple[str, ...]] = {
     "check": ("run.schedule:look_at_sources",),
     "read": ("run.schedule:lay_out", "run.schedule:take_in"),
     "plan": ("run.computing:Computation.compute",),
-    "spill": tuple(f"io.spill:Spill.{name}" for name in ("append", "append_sorted", "rows", "keep", "bucket")),
-    "tables": tuple(f"io.tables:{name}_rows" for name in ("schedule", "ordinate", "stack", "reason", "model")),
-    "csv": ("io.people:ScheduleCsv.add",),
-    "write": ("io.geopackage:_write", "io.geopackage:finish"),
-    "commit": ("io.sets:SetWriter.commit",),
+    "spill": tuple(f"io.working.spill:Spill.{name}" for name in ("append", "append_sorted", "rows", "keep", "bucket")),
+    "tables": tuple(f"io.results.tables:{name}_rows" for name in ("schedule", "ordinate", "stack", "reason", "model")),
+    "csv": ("io.results.people:ScheduleCsv.add",),
+    "write": ("io.results.geopackage:_write", "io.results.geopackage:finish"),
+    "commit": ("io.results.sets:SetWriter.commit",),
 }
 """Stage -> functions of the product that belong to it, all of the main thread. What is not there (any more) counts as
 the rest. Decode, fit and chimney overlap; the product itself tells them."""
 
-READING = "io.patches:RasterReader.patches"
+READING = "io.raster.patches:RasterReader.patches"
 """What the product reads cells with."""
 
 

@@ -229,7 +229,7 @@ def test_a_sample_is_extrapolated_and_said(
 
 
 def test_stages_name_functions_that_are_there_and_put_them_back() -> None:
-    from geoadjust.io import tables
+    from geoadjust.io.results import tables
     from geoadjust.run.computing import Computation
 
     before = tables.schedule_rows, Computation.compute

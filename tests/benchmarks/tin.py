@@ -41,7 +41,7 @@ def road(triangles: int, structures: int, area: float = FACE) -> tuple[Any, Any,
 def product(vertices: Any, faces: Any, structures: Any) -> tuple[float, float, Any, Any, Any]:
     """Seconds of set-up and look-up; offsets east and north of the samples, and their heights."""
     from geoadjust.core.ring import Ring
-    from geoadjust.io.faces import Mesh, cut, index_faces
+    from geoadjust.io.tin.faces import Mesh, cut, index_faces
 
     ring = Ring()
     begun = time.perf_counter()

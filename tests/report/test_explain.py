@@ -27,9 +27,9 @@ from rasterio.transform import from_origin
 from shapely.geometry import Point
 
 import geoadjust.io.safe  # noqa: F401 - sets the environment before GDAL is loaded
-from geoadjust.io.columns import SCHEDULE
 from geoadjust.io.jobfile import read_job
-from geoadjust.io.read_back import read_structure
+from geoadjust.io.results.columns import SCHEDULE
+from geoadjust.io.results.read_back import read_structure
 from geoadjust.report.explain import explain
 from geoadjust.report.facts import Facts
 from geoadjust.report.numbers import evaluate, metres, mm, pure, work_out

@@ -37,7 +37,7 @@ from geoadjust.cli import main
 from geoadjust.core.rules import SurfaceTable
 from geoadjust.engine import THREADS, check_engine, map_ordered
 from geoadjust.errors import Fault, InputError, OutputError, UsageError
-from geoadjust.io.surfaces import describe_raster
+from geoadjust.io.raster.rasters import describe_raster
 from geoadjust.run import workers as travel
 
 ROOT = Path(__file__).parents[2]

@@ -26,8 +26,9 @@ from shapely.geometry import Point
 import geoadjust
 from geoadjust import cli
 from geoadjust.errors import Fault, InputError, OutputBusyError, OutputError
-from geoadjust.io import chunk_files, record
 from geoadjust.io.jobfile import read_job
+from geoadjust.io.results import record
+from geoadjust.io.working import chunk_files
 from geoadjust.run import resume, workers
 from geoadjust.run.schedule import Options, run_schedule
 
@@ -112,7 +113,8 @@ def whole(street: Any, tmp_path_factory: pytest.TempPathFactory) -> dict[str, st
 
 KILLED = """
 import json, os, signal, sys
-from geoadjust.io import geopackage, sets
+from geoadjust.io.results import geopackage
+from geoadjust.io.results import sets
 from geoadjust.io.jobfile import read_job
 from geoadjust.run import schedule
 flags, after, moment = json.loads(sys.argv[1])

@@ -19,7 +19,7 @@ from shapely.geometry import MultiPoint, Point
 
 from geoadjust.core.columns import METHODS
 from geoadjust.errors import IncompleteError, InputError, OutputBusyError
-from geoadjust.io.columns import SCHEDULE
+from geoadjust.io.results.columns import SCHEDULE
 
 NEW_YORK = (987_000.0, 211_000.0)
 PLACE = (500_000.0, 4_500_000.0)

@@ -17,9 +17,9 @@ from shapely.geometry import LineString, Point
 
 from geoadjust.core.rules import SurfaceTable
 from geoadjust.errors import InputError
-from geoadjust.io.shots import read_shots
-from geoadjust.io.tins import describe_tin
-from geoadjust.io.triangulate import triangulate
+from geoadjust.io.tin.shots import read_shots
+from geoadjust.io.tin.tins import describe_tin
+from geoadjust.io.tin.triangulate import triangulate
 from geoadjust.run.check import check_job
 
 EAST, NORTH = 500_000.0, 4_500_000.0

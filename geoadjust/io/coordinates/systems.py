@@ -1,0 +1,82 @@
+"""What the CRS of a surface says, be it of the file or of the job; a contradiction is refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from geoadjust.core.rules import RoadTable
+from geoadjust.errors import Fault
+from geoadjust.io.coordinates.crs import (
+    horizontal,
+    horizontal_unit_of,
+    read_crs,
+    same_crs,
+    vertical_name_of,
+    vertical_unit_of,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """What a CRS says: itself, its horizontal part, the unit and the datum of heights ('' where it has none)."""
+
+    crs: Any
+    wkt: str
+    unit: str
+    datum: str
+
+
+@lru_cache(maxsize=64)
+def read_system(text: str, where: str) -> System:
+    """What a CRS says, given as `read_crs` takes it."""
+    crs = read_crs(text, where=where)
+    return System(crs, horizontal(crs).to_wkt(), vertical_unit_of(crs) or "", vertical_name_of(crs) or "")
+
+
+@lru_cache(maxsize=64)
+def same_system(text: str, other: str, where: str) -> bool:
+    """Whether two texts name the same horizontal CRS."""
+    return text == other or same_crs(read_system(text, where).crs, read_system(other, where).crs)
+
+
+def system_of(text: str, path: str, table: RoadTable, where: str) -> tuple[System | None, list[Fault]]:
+    """CRS of a file, or of the job where the file states none.
+
+    Parameters
+    ----------
+    text : the file's CRS; '' where it states none
+    """
+    place = f"{where}.crs"
+    own = read_system(text, place) if text else None
+    stated = read_system(table.crs, place) if table.crs else None
+    if own is None and stated is None:
+        return None, [Fault(place, f"{path} states no CRS", remedy='write crs = "EPSG:..."')]
+    if own is not None and stated is not None and not same_system(text, table.crs, place):
+        what = f"the job says {stated.crs.name}, {path} says {own.crs.name}"
+        return own, [Fault(place, what, remedy="remove the job's crs, or mend the file's")]
+    return own if own is not None else stated, []
+
+
+def unit_faults(unit: str, crs: Any, path: str, where: str) -> list[Fault]:
+    """A file whose coordinates are in another unit than its CRS; `unit` is '' where the file states none."""
+    if not unit or unit == (own := horizontal_unit_of(crs, where=where)):
+        return []
+    what = f"{path} has coordinates in {unit}, {crs.name} is in {own}"
+    remedy = "state the CRS whose unit the file's coordinates have, or export the file in the CRS's unit"
+    return [Fault(where, what, remedy=remedy)]
+
+
+def vertical_unit_of_source(system: System | None, path: str, table: RoadTable, where: str) -> tuple[str, list[Fault]]:
+    """Unit of a surface's heights, from its CRS or from the job."""
+    own = system.unit if system is not None else ""
+    place = f"{where}.vertical_unit"
+    if own and table.vertical_unit and own != table.vertical_unit:
+        what = f"the job says {table.vertical_unit}, the CRS of {path} says {own}"
+        return own, [Fault(place, what, remedy="remove the job's, or mend the file's")]
+    unit = own or table.vertical_unit
+    if not unit:
+        remedy = 'write vertical_unit = "m", "ft" or "us-ft": the unit of the surface\'s heights'
+        return "", [Fault(place, f"missing, and {path} does not say it", "m, ft, us-ft", remedy)]
+    return unit, []

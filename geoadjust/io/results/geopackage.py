@@ -1,0 +1,243 @@
+"""The GeoPackage of a result: one bulk write per table, then styling, aliases and a look at what was written.
+
+Written with version 1.3, so that older readers open it without a warning. Styling is a row of `layer_styles`, a table
+that desktop GIS programs read a layer's default style from; aliases stand in that style and, for readers that follow
+the schema extension, in `gpkg_data_columns`. GDAL and Python's sqlite3 never have the file open at the same time.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as xml
+
+import pyarrow as pa
+
+from geoadjust.errors import OutputError
+from geoadjust.io.results.columns import DESCRIPTIONS, SCHEDULE, TABLES
+
+LAYER = "schedule"
+STAMP = "1970-01-01T00:00:00.000Z"
+
+SYMBOLS = {
+    "info": ("square", "#2b6f77", "2.2", "no remarks beyond information"),
+    "warn": ("diamond", "#c77700", "3.0", "look at the flags"),
+    "stop": ("cross_fill", "#7a1f5c", "3.6", "not to be worked on as it stands"),
+}
+"""Our own symbols by severity: the shape alone tells them apart in black and white."""
+
+
+def write_layer(path: Path, batches: Iterator[pa.RecordBatch], schema: pa.Schema, crs: str) -> None:
+    """Write the point layer in one go."""
+    _write(path, LAYER, batches, schema, geometry_name="geom", geometry_type="Point", crs=crs)
+
+
+def write_table(path: Path, name: str, batches: Iterator[pa.RecordBatch], schema: pa.Schema) -> None:
+    """Write a table without geometry in one go."""
+    _write(path, name, batches, schema, geometry_name=None, geometry_type=None)
+
+
+def write_polygons(path: Path, name: str, batches: Iterator[pa.RecordBatch], schema: pa.Schema, crs: str) -> None:
+    """Write a polygon layer in one go."""
+    _write(path, name, batches, schema, geometry_name="geom", geometry_type="Polygon", crs=crs)
+
+
+def _write(path: Path, name: str, batches: Iterator[pa.RecordBatch], schema: pa.Schema, **geometry: Any) -> None:
+    from pyogrio.errors import DataLayerError, DataSourceError
+    from pyogrio.raw import write_arrow
+
+    from geoadjust.io.results.sets import explain_os_error
+
+    failed: list[BaseException] = []
+    reader = pa.RecordBatchReader.from_batches(schema, _watched(batches, failed))
+    description = DESCRIPTIONS.get(name, name)
+    try:
+        write_arrow(
+            reader,
+            str(path),
+            layer=name,
+            driver="GPKG",
+            dataset_options={"VERSION": "1.3"} if not path.exists() else None,
+            layer_options={"IDENTIFIER": name, "DESCRIPTION": description, "FID": "fid"},
+            **geometry,
+        )
+    except (DataSourceError, DataLayerError, RuntimeError, pa.ArrowException) as error:
+        if failed:
+            raise failed[0] from None
+        raise explain_os_error(error, path) from error
+
+
+def _watched(batches: Iterator[pa.RecordBatch], failed: list[BaseException]) -> Iterator[pa.RecordBatch]:
+    """Keep an error of our own; the driver would only say that the stream ended."""
+    try:
+        yield from batches
+    except BaseException as error:
+        failed.append(error)
+        raise
+
+
+def finish(path: Path, counts: dict[str, int]) -> None:
+    """Add style and aliases, and check what was written.
+
+    Parameters
+    ----------
+    counts : rows that each table must hold
+
+    Raises
+    ------
+    OutputError
+        where the file does not hold what was computed
+    """
+    database = sqlite3.connect(path, isolation_level=None)
+    try:
+        database.execute("PRAGMA journal_mode = DELETE")
+        database.execute("BEGIN")
+        _add_aliases(database, set(counts))
+        _add_style(database)
+        database.execute("COMMIT")
+        for table, count in counts.items():
+            found = database.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0]
+            if found != count:
+                raise OutputError(f"{path}: table {table} holds {found} rows, {count} were computed")
+        if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise OutputError(f"{path}: damaged while it was written")
+    finally:
+        database.close()
+
+
+def _add_aliases(database: sqlite3.Connection, tables: set[str]) -> None:
+    database.execute(
+        "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT,"
+        " description TEXT, mime_type TEXT, constraint_name TEXT,"
+        " CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),"
+        " CONSTRAINT gdc_tn UNIQUE (table_name, name))"
+    )
+    database.execute(
+        "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL,"
+        " value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT,"
+        " CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
+    )
+    scope = "http://www.geopackage.org/spec121/#extension_schema"
+    for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+        database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, scope))
+    for table in sorted(tables & set(TABLES)):
+        rows = [(table, column.name, column.name, alias(column), _described(column)) for column in TABLES[table]]
+        database.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows)
+
+
+def alias(column: Any) -> str:
+    """A readable name with its unit.
+
+    Examples
+    --------
+    >>> alias(SCHEDULE[13])
+    'Raise [mm]'
+    """
+    words = column.name.removesuffix("_" + {"%": "pct"}.get(column.unit, column.unit)) if column.unit else column.name
+    text = words.replace("_", " ").capitalize()
+    return f"{text} [{column.unit}]" if column.unit else text
+
+
+def _described(column: Any) -> str:
+    plus = f"; plus = {column.plus}" if column.plus else ""
+    listed = f"; one of {', '.join(column.words)}" if column.words else ""
+    return f"{column.title}{plus}{listed}"
+
+
+def _add_style(database: sqlite3.Connection) -> None:
+    database.execute(
+        "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),"
+        " f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30),"
+        " styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),"
+        f" update_time DATETIME DEFAULT '{STAMP}')"
+    )
+    database.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change)"
+        " VALUES ('layer_styles', 'attributes', 'layer_styles', 'Default style of the layer', ?)",
+        (STAMP,),
+    )
+    database.execute(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
+        " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', 'severity', ?, ?, 1, ?, '')",
+        (LAYER, style_qml(), style_sld(), "Structures by severity"),
+    )
+
+
+def style_qml() -> str:
+    """Categorised symbols by severity, labels from a scale of 1:1000, and readable aliases."""
+    root = xml.Element("qgis", version="3.22", styleCategories="Symbology|Labeling|Fields|Forms")
+    renderer = xml.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="severity", enableorderby="0")
+    categories = xml.SubElement(renderer, "categories")
+    symbols = xml.SubElement(renderer, "symbols")
+    for index, (word, (shape, colour, size, label)) in enumerate(SYMBOLS.items()):
+        xml.SubElement(
+            categories,
+            "category",
+            symbol=str(index),
+            value=word,
+            label=f"{word}: {label}",
+            render="true",
+            type="string",
+        )
+        symbol = xml.SubElement(symbols, "symbol", type="marker", name=str(index), alpha="1", clip_to_extent="1")
+        layer = xml.SubElement(symbol, "layer", {"class": "SimpleMarker"}, enabled="1", locked="0")
+        for key, value in (
+            ("name", shape),
+            ("color", _rgba(colour)),
+            ("outline_color", "20,20,20,255"),
+            ("outline_width", "0.2"),
+            ("size", size),
+            ("size_unit", "MM"),
+        ):
+            xml.SubElement(layer, "prop", k=key, v=value)
+    _label(root)
+    aliases = xml.SubElement(root, "aliases")
+    for index, column in enumerate(SCHEDULE):
+        xml.SubElement(aliases, "alias", field=column.name, name=alias(column), index=str(index + 1))
+    xml.SubElement(root, "layerGeometryType").text = "0"
+    return xml.tostring(root, encoding="unicode")
+
+
+def _label(root: xml.Element) -> None:
+    labeling = xml.SubElement(root, "labeling", type="simple")
+    settings = xml.SubElement(labeling, "settings", calloutType="simple")
+    expression = "coalesce(\"structure_id\", '') || '\\n' || coalesce(\"remark\", '')"
+    style = xml.SubElement(
+        settings, "text-style", fieldName=expression, isExpression="1", fontSize="8", textColor="20,20,20,255"
+    )
+    xml.SubElement(
+        style, "text-buffer", bufferDraw="1", bufferSize="0.8", bufferSizeUnits="MM", bufferColor="255,255,255,255"
+    )
+    xml.SubElement(
+        settings, "rendering", scaleVisibility="1", scaleMin="0", scaleMax="1000", maxNumLabels="2000", drawLabels="1"
+    )
+    xml.SubElement(settings, "placement", placement="0", dist="2", distUnits="MM")
+
+
+def _rgba(colour: str) -> str:
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"{red},{green},{blue},255"
+
+
+SLD_SHAPES = {"square": "square", "diamond": "triangle", "cross_fill": "cross"}
+
+
+def style_sld() -> str:
+    """The same by the open Styled Layer Descriptor standard (OGC, version 1.1)."""
+    rules = "".join(
+        f"<se:Rule><se:Name>{word}</se:Name><se:Description><se:Title>{word}: {label}</se:Title></se:Description>"
+        f'<ogc:Filter xmlns:ogc="http://www.opengis.net/ogc"><ogc:PropertyIsEqualTo><ogc:PropertyName>severity'
+        f"</ogc:PropertyName><ogc:Literal>{word}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
+        f"<se:PointSymbolizer><se:Graphic><se:Mark><se:WellKnownName>{SLD_SHAPES[shape]}</se:WellKnownName><se:Fill>"
+        f'<se:SvgParameter name="fill">{colour}</se:SvgParameter></se:Fill></se:Mark><se:Size>{float(size) * 4:g}'
+        "</se:Size></se:Graphic></se:PointSymbolizer></se:Rule>"
+        for word, (shape, colour, size, label) in SYMBOLS.items()
+    )
+    return (
+        '<StyledLayerDescriptor xmlns="http://www.opengis.net/sld" xmlns:se="http://www.opengis.net/se"'
+        ' version="1.1.0">'
+        f"<NamedLayer><se:Name>{LAYER}</se:Name><UserStyle><se:Name>severity</se:Name><se:FeatureTypeStyle>{rules}"
+        "</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>"
+    )
