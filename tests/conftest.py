@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from geoadjust.core import flags
-from geoadjust.core.columns import Bars, Chimneys, Reasons, Rims, RoadModels, Stacks, Structures, Verdicts
+from geoadjust.core.columns import Bars, Chimneys, Pavings, Reasons, Rims, RoadModels, Stacks, Structures, Verdicts
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.plan import Plan, plan_roads
@@ -178,6 +178,7 @@ def _found(
     rules: RuleSet | None = None,
     catalogue: Catalogue | None = None,
     setting: Setting | None = None,
+    paving_off: np.ndarray | None = None,
 ) -> Found:
     """The plan of structures on given roads; milled = existing - mill, finished = milled + overlay."""
     existing = existing if existing is not None else _roads(len(structures))
@@ -185,7 +186,8 @@ def _found(
         milled = replace(existing, height=existing.height - structures.mill)
     if finished is None:
         finished = replace(milled, height=milled.height + structures.overlay)
-    roads = Roads(existing, milled, finished, bars or _bars(len(structures)))
+    pavings = Pavings(np.full(len(structures), np.nan) if paving_off is None else paving_off)
+    roads = Roads(existing, milled, finished, bars or _bars(len(structures)), pavings)
     setting = setting or Setting(Ring(), rough=0.010)
     return Found(roads, plan_roads(structures, roads, rules or RuleSet(), catalogue or Catalogue(), setting))
 

@@ -224,7 +224,7 @@ class RoadModels(Bundle):
     shape: Annotated[Array, Quantity("one plane, or two meeting in a break", column="road_shape", words=ROAD_SHAPES)]
     spacing: Annotated[Array, Quantity("distance of neighbouring samples", "m")]
     widened: Annotated[Array, Quantity("the ring had to be widened")]
-    source: Annotated[Array, Quantity("index of the surface that was used, -1 = none")]
+    source: Annotated[Array, Quantity("surface that was used, counted over all surfaces of the job; -1 = none")]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -258,6 +258,16 @@ class Rims(Bundle):
         Array, Quantity("slope at right angles to the axis", "m/m", plus="rises to the right", column="cross_slope_pct")
     ]
     mark: Annotated[Array, Quantity("azimuth of the mark: the street axis, else uphill", "rad")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pavings(Bundle):
+    """What a survey after paving tells; (n,) each."""
+
+    off: Annotated[
+        Array,
+        Quantity("paved road minus planned one, mean along the edge", "m", plus="too high", column="paving_off_mm"),
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -81,6 +81,13 @@ FLAGS: tuple[Flag, ...] = (
         "mm",
         "The edge of a paving area is {value} away, inside the ring; the side of the centre decides.",
     ),
+    Flag(
+        "paving_off_plan",
+        WARN,
+        ORDER,
+        "mm",
+        "The paved road lies {value} off the planned one, limit {limit}; the cover is set to the paved one.",
+    ),
     Flag("area_overlap", WARN, REVIEW, "", "The structure lies in {value} paving areas; the first one was taken."),
     # the road
     Flag("no_surface", STOP, UNKNOWN, "", "No road surface at this place."),

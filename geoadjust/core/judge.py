@@ -48,7 +48,6 @@ class Setting:
     ring: Ring
     rough: float
     accuracy: Accuracy = field(default_factory=Accuracy)
-    design: bool = False
     cross_slope: float | None = None
 
 
@@ -73,7 +72,7 @@ def judge(case: Case, roads: Roads, setting: Setting) -> Judgement:
     """
     notes = Notes(len(case.structures))
     note_roads(notes, roads, case.structures, case.rules, setting.ring, setting.rough)
-    note_paving(notes, case.structures, setting)
+    note_paving(notes, case.structures, roads, case.rules, setting)
     note_rims(notes, case.structures, case.rims, roads, case.rules)
     note_milling(notes, case)
     note_castings(notes, case.structures, case.rims, case.chimneys, case.rules)
@@ -82,7 +81,7 @@ def judge(case: Case, roads: Roads, setting: Setting) -> Judgement:
     planned = planned_plane(case.rims, case.stacks, method, riser, case.catalogue)
     results = measure_result(case.structures, roads, planned)
     note_results(notes, case, results)
-    known = measure_uncertainty(case, roads, setting.accuracy, design=setting.design, cross_slope=setting.cross_slope)
+    known = measure_uncertainty(case, roads, setting.accuracy, cross_slope=setting.cross_slope)
     notes.add("accuracy_unknown", np.isfinite(case.rims.raise_) & np.isnan(known.raise_sd))
     ready = np.maximum(notes.worst(READINESS, ORDER), readiness(case, known, method, nearest_riser(case)[1]))
     lost = ~np.isfinite(case.rims.raise_) & ~np.isfinite(case.chimneys.height)
@@ -114,7 +113,7 @@ def edge_sd(roads: RoadModels, radius: Floats) -> Floats:
 def note_roads(notes: Notes, roads: Roads, structures: Structures, rules: RuleSet, ring: Ring, rough: float) -> None:
     """What the road readings are worth; existing and finished road are both looked at, the worse one is noted."""
     reach = frame_edges(structures).reach()
-    for models in _distinct(roads):
+    for models in (roads.existing, roads.finished):
         fitted = models.source >= 0
         empty = models.samples + models.left_out == 0
         coarse = ~fitted & (models.spacing > ring.max_cell)
@@ -131,14 +130,8 @@ def note_roads(notes: Notes, roads: Roads, structures: Structures, rules: RuleSe
         notes.add("edge_in_ring", fitted & (share > ring.max_left_out), share, ring.max_left_out)
 
 
-def _distinct(roads: Roads) -> list[RoadModels]:
-    """Finished roads made from the existing ones are not read twice."""
-    same = roads.finished.samples is roads.existing.samples
-    return [roads.existing] if same else [roads.existing, roads.finished]
-
-
-def note_paving(notes: Notes, structures: Structures, setting: Setting) -> None:
-    """Edges of the paving near by, the milled profile, and which side of an inlet is the street."""
+def note_paving(notes: Notes, structures: Structures, roads: Roads, rules: RuleSet, setting: Setting) -> None:
+    """Edges of the paving near by, the milled profile, the paved road, and which side of an inlet is the street."""
     outer = setting.ring.outer_radius
     notes.add("mill_boundary_in_ring", structures.area_edge < outer, structures.area_edge)
     if setting.cross_slope is not None:
@@ -146,6 +139,8 @@ def note_paving(notes: Notes, structures: Structures, setting: Setting) -> None:
         notes.add("profile_unknown", ~placed & (structures.paved != 0))
         off = np.abs(structures.crown_offset)
         notes.add("profile_far", placed & (off > PROFILE_REACH), off, PROFILE_REACH)
+    off = roads.pavings.off
+    notes.add("paving_off_plan", np.abs(off) > rules.paving_tolerance + SLACK, off, rules.paving_tolerance)
     inlet = structures.kind == KINDS.index("inlet")
     notes.add("street_side_unknown", inlet & ~np.isfinite(structures.street_side))
 

@@ -84,6 +84,20 @@ def mill_roads(
     )
 
 
+def paving_off(
+    structures: Structures, existing: RoadModels, planned: RoadModels, laid: RoadModels, edge: Outlines
+) -> Floats:
+    """Mean of the paved less that of the planned road along the frame's edge [m].
+
+    NaN where the paved road was not surveyed, where nothing is paved, or where nothing was planned: neither a design
+    surface nor mill nor overlay.
+    """
+    made = planned.source == existing.source
+    meant = ~made | np.isfinite(structures.mill) | np.isfinite(structures.overlay)
+    off = edge_plane(laid, edge)[:, 0] - edge_plane(planned, edge)[:, 0]
+    return np.where(meant & (structures.paved != 0), off, np.nan)
+
+
 def lay_bars(
     structures: Structures, roads: RoadModels, mark: Floats, flange: Floats, ring: Ring, tolerance: float
 ) -> Bars:

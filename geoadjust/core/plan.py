@@ -20,6 +20,7 @@ from geoadjust.core.columns import (
     Cuts,
     Liners,
     Millings,
+    Pavings,
     Reasons,
     Results,
     Rims,
@@ -37,7 +38,7 @@ from geoadjust.core.judge import Judgement, Setting, judge
 from geoadjust.core.liner import choose_liners
 from geoadjust.core.milling import plan_milling
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.paving import lay_bars, mill_roads, profiled, shifted, stated
+from geoadjust.core.paving import lay_bars, mill_roads, paving_off, profiled, shifted, stated
 from geoadjust.core.policy import choose_policies
 from geoadjust.core.rim import Roads, frame_edges, set_rims, uphill_azimuth
 from geoadjust.core.ring import Ring
@@ -58,13 +59,24 @@ class Scatter:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Surfaces:
-    """Surfaces round the same structures, by role; the first one with enough samples wins."""
+class Role:
+    """Surfaces of one role round the same structures; the first one with enough samples wins.
 
-    existing: Sequence[Surface]
-    finished: Sequence[Surface]
-    existing_scatter: Sequence[Scatter]
-    finished_scatter: Sequence[Scatter]
+    `numbers` are theirs among all surfaces of the job.
+    """
+
+    surfaces: Sequence[Surface] = ()
+    scatter: Sequence[Scatter] = ()
+    numbers: Sequence[int] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surfaces:
+    """The road of today, the designed one and the one that was paved, round the same structures."""
+
+    existing: Role
+    finished: Role = Role()
+    paved: Role = Role()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,6 +90,7 @@ class Plan:
     existing: RoadModels
     milled: RoadModels
     finished: RoadModels
+    pavings: Pavings
     rims: Rims
     millings: Millings
     chimneys: Chimneys
@@ -136,6 +149,7 @@ def _told(case: Case, others: Stacks, roads: Roads, found: Judgement) -> Plan:
         existing=roads.existing,
         milled=roads.milled,
         finished=roads.finished,
+        pavings=roads.pavings,
         rims=case.rims,
         millings=case.millings,
         chimneys=case.chimneys,
@@ -153,15 +167,15 @@ def _told(case: Case, others: Stacks, roads: Roads, found: Judgement) -> Plan:
 def read_roads(structures: Structures, surfaces: Surfaces, rules: RuleSet, setting: Setting) -> Roads:
     """Existing, milled and finished road, and the bars laid on the finished one.
 
-    Without a design surface the finished road is the milled one, higher by the overlay. Outside the paving it is the
-    existing one.
+    Without a design surface the finished road is the milled one, higher by the overlay. Where it was surveyed after
+    paving it is that one. Outside the paving it is the existing one.
     """
     ring, tolerance = setting.ring, rules.tolerance
-    existing, bars = _read_role(structures, surfaces.existing, surfaces.existing_scatter, ring, tolerance)
+    existing, bars = _read_role(structures, surfaces.existing, ring, tolerance)
     edge = frame_edges(structures)
     milled = mill_roads(structures, existing, edge, ring, setting.cross_slope)
-    if surfaces.finished:
-        finished, new = _read_role(structures, surfaces.finished, surfaces.finished_scatter, ring, tolerance)
+    if surfaces.finished.surfaces:
+        finished, new = _read_role(structures, surfaces.finished, ring, tolerance)
     else:
         overlay = stated(structures.overlay)
         finished = shifted(milled, overlay)
@@ -169,11 +183,18 @@ def read_roads(structures: Structures, surfaces: Surfaces, rules: RuleSet, setti
         shaped = np.flatnonzero(profiled(structures, setting.cross_slope))
         if len(shaped):
             new = _put(new, shaped, _planned_bars(take(structures, shaped), take(finished, shaped), ring, tolerance))
+    off = np.full(len(structures), np.nan)
+    if surfaces.paved.surfaces:
+        laid, laid_bars = _read_role(structures, surfaces.paved, ring, tolerance)
+        off = paving_off(structures, existing, finished, laid, edge)
+        there = np.flatnonzero(laid.source >= 0)
+        finished = _put(finished, there, take(laid, there))
+        new = _put(new, there, take(laid_bars, there))
     outside = np.flatnonzero(structures.paved == 0)
     if len(outside):
         finished = _put(finished, outside, take(existing, outside))
         new = _put(new, outside, take(bars, outside))
-    return Roads(existing, milled, finished, new)
+    return Roads(existing, milled, finished, new, Pavings(off))
 
 
 def _planned_bars(structures: Structures, roads: RoadModels, ring: Ring, tolerance: float) -> Bars:
@@ -186,34 +207,29 @@ def _reach(structures: Structures) -> Floats:
     return np.asarray(np.maximum(corner, structures.old_flange_diameter) / 2)
 
 
-def _read_role(
-    structures: Structures,
-    surfaces: Sequence[Surface],
-    scatters: Sequence[Scatter],
-    ring: Ring,
-    tolerance: float,
-) -> tuple[RoadModels, Bars]:
+def _read_role(structures: Structures, role: Role, ring: Ring, tolerance: float) -> tuple[RoadModels, Bars]:
     """Models and bars of one role: each structure takes the first surface that has enough samples there."""
-    models, bars = _read_surface(structures, surfaces[0], scatters[0], ring, tolerance)
+    surfaces, scatters, numbers = role.surfaces, role.scatter, role.numbers
+    models, bars = _read_surface(structures, surfaces[0], scatters[0], numbers[0], ring, tolerance)
     for index in range(1, len(surfaces)):
         left = np.flatnonzero(models.source < 0)
         if not len(left):
             break
-        some = take(structures, left)
-        more, more_bars = _read_surface(some, surfaces[index].take(left), scatters[index], ring, tolerance)
+        some, surface = take(structures, left), surfaces[index].take(left)
+        more, more_bars = _read_surface(some, surface, scatters[index], numbers[index], ring, tolerance)
         won = more.source >= 0
-        more = replace(more, source=np.where(won, index, -1).astype(np.int8))
         models = _put(models, left[won], take(more, np.flatnonzero(won)))
         bars = _put(bars, left[won], take(more_bars, np.flatnonzero(won)))
     return models, bars
 
 
 def _read_surface(
-    structures: Structures, surface: Surface, scatter: Scatter, ring: Ring, tolerance: float
+    structures: Structures, surface: Surface, scatter: Scatter, number: int, ring: Ring, tolerance: float
 ) -> tuple[RoadModels, Bars]:
     flange, edge = _reach(structures), frame_edges(structures)
     samples = surface.samples(flange, ring, structures.street_side)
     models = fit_roads(samples, ring, edge, noise=scatter.noise, density=scatter.density)
+    models = replace(models, source=np.where(models.source >= 0, number, -1).astype(np.int8))
     uphill = uphill_azimuth(edge_plane(models, edge))
     mark = np.where(np.isfinite(structures.axis), structures.axis, uphill)
     mark = np.where(np.isfinite(models.height), mark, 0.0)

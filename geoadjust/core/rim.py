@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.bar import bar_plane
-from geoadjust.core.columns import RIM_BASES, Bars, Rims, RoadModels, Structures
+from geoadjust.core.columns import RIM_BASES, Bars, Pavings, Rims, RoadModels, Structures
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.outline import Outlines
 from geoadjust.core.rules import RuleSet
@@ -30,12 +30,16 @@ GAP, SURVEYED, ASSUMED, NONE = range(len(RIM_BASES))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Roads:
-    """Existing, milled and finished road of the same structures, and the bars on the finished one."""
+    """Existing, milled and finished road of the same structures, and the bars on the finished one.
+
+    Where the road was surveyed after paving, the finished road is that one; `pavings` tells how far it is off the plan.
+    """
 
     existing: RoadModels
     milled: RoadModels
     finished: RoadModels
     bars: Bars
+    pavings: Pavings
 
 
 def frame_edges(structures: Structures) -> Outlines:

@@ -95,7 +95,7 @@ class RoadTable(Table):
         str | tuple[str, ...],
         Paths(help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points"),
     ]
-    layer: Annotated[str, Setting(help="surface in a LandXML file, or points of a layer; needed with several")] = ""
+    layer: Annotated[str, Setting(help="surface in a LandXML file, or layer of points; needed with several")] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     classes: Annotated[
@@ -154,7 +154,7 @@ class SurfaceTable(RoadTable):
     ]
     layer: Annotated[
         str,
-        Setting(help="surface in a LandXML file, or points of a layer; needed with several", flag="surface-layer"),
+        Setting(help="surface in a LandXML file, or layer of points; needed with several", flag="surface-layer"),
     ] = ""
     crs: Annotated[
         str, Setting(help="only where the file states none; a contradiction is refused", flag="surface-crs")
@@ -173,7 +173,7 @@ class FinishedTable(RoadTable):
         ""
     )
     layer: Annotated[
-        str, Setting(help="surface in a LandXML file, or points of a layer; needed with several", flag="design-layer")
+        str, Setting(help="surface in a LandXML file, or layer of points; needed with several", flag="design-layer")
     ] = ""
     mill: Annotated[
         float | None, Length(help="milling depth; a structure's own mill column wins", high="600 mm", flag="mill")
@@ -238,6 +238,9 @@ class RuleSet(Table):
     pedestrian: Annotated[
         str, Word(help="only structures that lie in a pedestrian route (yes) or not (no)", words=("", "yes", "no"))
     ] = ""
+    paving_tolerance: Annotated[
+        float, Length(help="a road paved farther off the plan than this is flagged", high="200 mm")
+    ] = 0.010
     rim_reference: Annotated[
         str,
         Word(help="the rim is set to the mean of the road next to it, or to a bar", words=("adjacent_mean", "bar")),

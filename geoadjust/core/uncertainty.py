@@ -6,7 +6,7 @@ differences on that surface; its noise averages out over the ring. One sd each, 
     target by mill and overlay      shift^2 + fit^2 + (slope place)^2 + mill^2 + overlay^2 (where stated above 0)
     raise, basis gap or flush       gap^2 + mill^2 + overlay^2                      (surface, fit and place cancel)
     raise, basis surveyed           target^2 + rim^2     (no shift where rims and surface are of one survey)
-    with a design surface           both surfaces' shift, fit and place count
+    with a surface of its own       both surfaces' shift, fit and place count (a design, or a survey after paving)
     milled to a profile             and the slope's sd over the way to the crown line
     chimney from a bearing          target^2 + bearing^2 + casting^2
     chimney from rim - measure_down raise^2 + tape^2 + casting^2; from a road level: target against that level
@@ -57,13 +57,12 @@ class Accuracy:
     casting: float = 0.002
     mill: float = 0.005
     overlay: float = 0.005
-    existing: tuple[float, ...] = ()
-    finished: tuple[float, ...] = ()
-    """Shift of each surface of a role, in the order of the role's surfaces."""
+    surfaces: tuple[float, ...] = ()
+    """Shift of each surface of the job, as `RoadModels.source` counts them."""
 
 
 def measure_uncertainty(
-    case: Case, roads: Roads, accuracy: Accuracy, *, design: bool, cross_slope: float | None = None
+    case: Case, roads: Roads, accuracy: Accuracy, *, cross_slope: float | None = None
 ) -> Uncertainties:
     """Standard deviations and probabilities of each structure.
 
@@ -72,14 +71,13 @@ def measure_uncertainty(
     case : structures with everything computed for them
     roads : their road models
     accuracy : of the sources
-    design : the finished road is a surface of its own
     cross_slope : of the milled road, where milling follows a profile [m/m]
 
     Returns
     -------
     Uncertainties; NaN where something that matters is unknown
     """
-    parts = _Parts(case, roads, accuracy, design, cross_slope)
+    parts = _Parts(case, roads, accuracy, cross_slope)
     raise_sd = np.sqrt(parts.raise_())
     chimney_sd = np.sqrt(parts.chimney())
     bands = Bands.of(case)
@@ -94,40 +92,39 @@ def measure_uncertainty(
 class _Parts:
     """Variances [m^2] of the pieces, (n,) each."""
 
-    def __init__(self, case: Case, roads: Roads, accuracy: Accuracy, design: bool, cross_slope: float | None) -> None:
-        self.case, self.roads, self.accuracy, self.design = case, roads, accuracy, design
+    def __init__(self, case: Case, roads: Roads, accuracy: Accuracy, cross_slope: float | None) -> None:
+        self.case, self.roads, self.accuracy = case, roads, accuracy
+        self.apart = roads.finished.source != roads.existing.source
         structures = case.structures
         paved = structures.paved != 0
         mill = np.where(paved & (stated(structures.mill) > 0), accuracy.mill**2, 0.0)
         overlay = np.where(paved & (stated(structures.overlay) > 0), accuracy.overlay**2, 0.0)
         made = mill + overlay + carried_variance(structures, roads.existing, cross_slope)
-        self.paving = np.zeros(len(structures)) if design else made
+        self.paving = np.where(self.apart, 0.0, made)
         self.surveyed = case.rims.rim_basis == RIM_BASES.index("surveyed")
 
     def target(self, *, shift: bool) -> Floats:
         """Of the target against a level that does not come from its surface."""
         road = self.roads.finished
-        sources = self.accuracy.finished if self.design else self.accuracy.existing
-        own = _shift(road, sources) if shift else np.zeros(len(road))
+        own = _shift(road, self.accuracy.surfaces) if shift else np.zeros(len(road))
         rims = self.case.rims
         place = (rims.target_slope_east**2 + rims.target_slope_north**2) * self.accuracy.xy**2
         return np.asarray(own + height_variance(road) + place + self.paving)
 
-    def design_less_existing(self) -> Floats:
+    def finished_less_existing(self) -> Floats:
         """Of the finished less the existing road: nothing but the paving where one is made from the other."""
-        if not self.design:
-            return self.paving
         existing, rims = self.roads.existing, self.case.rims
         east = rims.target_slope_east - rims.existing_slope_east
         north = rims.target_slope_north - rims.existing_slope_north
-        both = _shift(existing, self.accuracy.existing) + _shift(self.roads.finished, self.accuracy.finished)
+        shifts = self.accuracy.surfaces
+        both = _shift(existing, shifts) + _shift(self.roads.finished, shifts)
         fits = height_variance(existing) + height_variance(self.roads.finished)
-        return np.asarray(both + fits + (east**2 + north**2) * self.accuracy.xy**2)
+        return np.where(self.apart, both + fits + (east**2 + north**2) * self.accuracy.xy**2, self.paving)
 
     def raise_(self) -> Floats:
         accuracy, basis = self.accuracy, self.case.rims.rim_basis
         gap = np.where(basis == RIM_BASES.index("gap"), accuracy.gap**2, accuracy.flush**2)
-        by_gap = self.design_less_existing() + gap
+        by_gap = self.finished_less_existing() + gap
         by_survey = self.target(shift=not accuracy.rim_same_survey) + accuracy.rim**2
         variance = np.where(self.surveyed, by_survey, by_gap)
         variance = np.where(self.case.structures.paved == 0, 0.0, variance)
@@ -152,12 +149,12 @@ class _Parts:
     def _measured_down(self) -> Floats:
         """Of the target less the level that the measure-down starts from."""
         level = self.case.structures.measure_down_from
-        milled = self.design_less_existing() + (0.0 if not self.design else self.accuracy.mill**2)
+        milled = self.finished_less_existing() + self.accuracy.mill**2
         paved = np.where(stated(self.case.structures.overlay) > 0, self.accuracy.overlay**2, 0.0)
         choices = {
             "rim": self.raise_(),
-            "existing": self.design_less_existing(),
-            "milled": milled if self.design else paved,
+            "existing": self.finished_less_existing(),
+            "milled": np.where(self.apart, milled, paved),
             "finished": np.zeros(len(level)),
         }
         return np.select([level == index for index in range(len(REFERENCES))], [choices[k] for k in REFERENCES], np.nan)

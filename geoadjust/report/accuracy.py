@@ -73,25 +73,23 @@ def _setting(facts: Facts, key: str) -> float:
 
 def _shift(facts: Facts, role: str) -> float | None:
     """Stated sd of the shift of the surface that a road was read from [m]."""
-    tables = facts.settings["surface"]
-    if role == "finished" and facts.design:
-        tables = [table for table in facts.settings["finished"] if table["path"]]
-    index = facts.index(f"{role}_source")
-    found = tables[index]["accuracy"] if 0 <= index < len(tables) else None
+    named = facts.surface_table(role)
+    found = None if named is None else named[1]["accuracy"]
     return None if found is None else float(found)
 
 
 def _missing(facts: Facts) -> str:
     lost = [role for role in ("existing", "finished") if _shift(facts, role) is None]
     if lost:
-        return "surface.accuracy (or finished.accuracy) is not stated: the shift of the surface is not known."
+        return "The accuracy of a surface is not stated in its table of the job: its shift is not known."
     return "something that it rests on is not known."
 
 
 def _add_shift(page: Page, total: Sum, role: str) -> Sum:
     shift = _shift(page.facts, role)
     name = f"shift of the {role} road's surface"
-    key = "finished.accuracy" if role == "finished" and page.facts.design else "surface.accuracy"
+    named = page.facts.surface_table(role)
+    key = f"{named[0] if named else 'surface'}.accuracy"
     return total.add(
         name, page.line(f"{name}: {key}", "", "({sd})^2", "mm2", sd=mm(math.nan if shift is None else shift))
     )
@@ -129,7 +127,7 @@ def _add_place(page: Page, total: Sum, east: float, north: float, what: str) -> 
 
 def _add_paving(page: Page, total: Sum) -> Sum:
     facts = page.facts
-    if facts.design or facts.outside:
+    if facts.apart or facts.outside:
         return total
     for name in ("mill", "overlay"):
         if facts.stated(f"structures_{name}") > 0:
@@ -173,7 +171,7 @@ def _target(page: Page, facts: Facts) -> Sum:
 def _less_existing(page: Page, facts: Facts) -> Sum:
     """Of the finished less the existing road: the paving alone where one is made from the other."""
     total = Sum()
-    if not facts.design:
+    if not facts.apart:
         return _add_paving(page, total)
     for role in ("existing", "finished"):
         _add_shift(page, total, role)
@@ -264,7 +262,7 @@ def _measured_down(page: Page, facts: Facts) -> Sum:
         return Sum()
     if level == "existing":
         return _less_existing(page, facts)
-    if facts.design:
+    if facts.apart:
         return _less_existing(page, facts).and_one(page, "mill", "finished.mill_accuracy")
     total = Sum()
     if facts.stated("structures_overlay") > 0:

@@ -157,8 +157,24 @@ class Facts:
 
     @property
     def design(self) -> bool:
-        """The finished road is a surface of its own."""
-        return bool(self.finished_table.get("path"))
+        """The finished road is a surface of its own: a design, or a survey after paving."""
+        return bool(self.finished_table.get("path")) or self.apart
+
+    @property
+    def apart(self) -> bool:
+        """The finished road was read from another surface than the road of today."""
+        return self.index("finished_source") != self.index("existing_source")
+
+    @property
+    def surface_tables(self) -> list[tuple[str, Mapping[str, Any]]]:
+        """Tables of the job's surfaces in the order in which they are counted, with the keys that they stand under."""
+        roles = ("surface", "finished", "paved")
+        return [(key, table) for key in roles for table in self.settings.get(key) or [] if table.get("path")]
+
+    def surface_table(self, role: str) -> tuple[str, Mapping[str, Any]] | None:
+        """Key and table of the surface that a road was read from."""
+        tables, index = self.surface_tables, self.index(f"{role}_source")
+        return tables[index] if 0 <= index < len(tables) else None
 
     @property
     def profiled(self) -> bool:

@@ -162,11 +162,19 @@ def _tell_design(page: Page, finished: Road) -> None:
     if not math.isfinite(finished.plane.height):
         page.text("The finished road is a surface of its own, and could not be read here.")
         return
-    page.word("the finished road is a surface of its own", facts.text("surface_source"))
+    named = facts.surface_table("finished")
+    surveyed = named is not None and named[0] == "paved"
+    name = "the finished road was surveyed after paving" if surveyed else "the finished road is a surface of its own"
+    page.word(name, facts.text("surface_source"))
     _tell_reading(page, "")
     tell_road(page, finished)
     held = Plane(math.nan, facts.target.east, facts.target.north) if follows_road(facts) else None
     road_along_edge(page, finished, facts.frame, "finished road", "finished_m", held)
+    if math.isfinite(facts.value("paving_off_mm")):
+        off = page.fact(
+            "paved road less the planned one, mean along the edge", mm(facts.value("paving_off_mm")), "paving_off_mm"
+        )
+        page.rule(mm(abs(off)), "<=", "rules.paving_tolerance", mm(facts.rules.paving_tolerance))
 
 
 def follows_road(facts: Facts) -> bool:

@@ -19,7 +19,7 @@ from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.run.computing import ring_of
 from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
-from geoadjust.run.ways import Way, box_text, find_ways
+from geoadjust.run.ways import Ways, box_text, find_ways
 
 T = TypeVar("T")
 
@@ -80,9 +80,7 @@ def _area_facts(sources: Sources, positions: Positions, areas: PavingAreas | Non
     yield f"finished: {inside} of {len(positions)} structures lie in a paving area, of {len(areas)} in {path}"
 
 
-def _facts(
-    sources: Sources, positions: Positions, ways: tuple[list[Way], list[Way]], areas: PavingAreas | None
-) -> Iterator[str]:
+def _facts(sources: Sources, positions: Positions, ways: tuple[Ways, ...], areas: PavingAreas | None) -> Iterator[str]:
     structures, job = sources.structures, sources.job
     placed = int(np.isfinite(positions.east).sum())
     yield f"structures: {len(positions)} rows of {structures.path}, {placed} with a point"
@@ -91,8 +89,8 @@ def _facts(
     shared = int((positions.duplicates > 1).sum())
     if shared:
         yield f"structures: {shared} rows share their id with another row"
-    for name, role in zip(("surface", "finished"), ways, strict=True):
-        for way in role:
+    for name, role in zip(("surface", "finished", "paved"), ways, strict=True):
+        for way in role.ways:
             on = int(way.facts.covers(*way.georeference.to_target(positions.east, positions.north)).sum())
             first, *more = way.facts.describe()
             yield f"{name}: {first}; {on} of {len(positions)} structures lie on it"

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from geoadjust.core.columns import Bundle, Structures, arrays_of, concat, take
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.plan import Plan, Surfaces, plan_roads, read_roads
+from geoadjust.core.plan import Plan, Role, Surfaces, plan_roads, read_roads
 from geoadjust.core.rim import Roads
 from geoadjust.core.rules import RuleSet
 from geoadjust.run.places import Place
@@ -43,13 +43,25 @@ class Settings:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Places of a chunk on the surfaces of one role; `numbers` are the surfaces' among all of the job."""
+
+    places: tuple[Place, ...]
+    numbers: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Task:
-    """One chunk: structures, their places on the surfaces of each role, and the settings."""
+    """One chunk: structures, their places on the existing, finished and paved surfaces, and the settings."""
 
     settings: Settings
     structures: Structures
-    existing: tuple[Place, ...]
-    finished: tuple[Place, ...]
+    roles: tuple[Places, ...]
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """Those of all roles."""
+        return tuple(place for role in self.roles for place in role.places)
 
 
 def order_by_block(group: NDArray[np.int64], chunk: int) -> Iterator[NDArray[np.intp]]:
@@ -105,7 +117,7 @@ class _Read:
 
 def _batches(number: int, task: Task) -> Iterator[_Batch]:
     """Batches of at most ELEMENTS samples by rule set; a few at least, so that reading and fitting overlap."""
-    samples = max(place.samples for place in (*task.existing, *task.finished))
+    samples = max(place.samples for place in task.places)
     rule_sets = task.structures.rule_set
     for rule_set in np.unique(rule_sets):
         index = np.flatnonzero(rule_sets == rule_set)
@@ -141,13 +153,15 @@ def _plan_group(reads: Iterable[_Read], seconds: dict[str, float]) -> Arrays:
 
 def _read(batch: _Batch) -> _Read:
     begun, task = time.perf_counter(), batch.task
-    surfaces = Surfaces(
-        existing=[place.surface(batch.index) for place in task.existing],
-        finished=[place.surface(batch.index) for place in task.finished],
-        existing_scatter=[place.scatter for place in task.existing],
-        finished_scatter=[place.scatter for place in task.finished],
+    roles = (
+        Role(
+            [place.surface(batch.index) for place in role.places],
+            [place.scatter for place in role.places],
+            role.numbers,
+        )
+        for role in task.roles
     )
-    return _Read(batch, surfaces, time.perf_counter() - begun)
+    return _Read(batch, Surfaces(*roles), time.perf_counter() - begun)
 
 
 def flatten(found: Plan) -> Arrays:

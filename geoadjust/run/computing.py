@@ -25,12 +25,12 @@ from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.io.lines.centrelines import Centrelines
 from geoadjust.io.working.chunk_files import Records
 from geoadjust.io.working.spill import Spill
-from geoadjust.run.chunks import Arrays, Found, Settings, Task, bundle_of, order_by_block
+from geoadjust.run.chunks import Arrays, Found, Places, Settings, Task, bundle_of, order_by_block
 from geoadjust.run.findings import Bias, find_bias
 from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.readers import close_readers
 from geoadjust.run.sources import Sources, read_lines, read_paving
-from geoadjust.run.ways import Way, find_ways
+from geoadjust.run.ways import Way, Ways, find_ways
 
 Index = NDArray[np.intp]
 Mapper = Callable[..., Generator[Found, None, None]]
@@ -42,16 +42,20 @@ class Layout:
 
     positions: Positions
     frames: Georeference
-    existing: list[Way]
-    finished: list[Way]
+    roles: tuple[Ways, ...]
+
+    @property
+    def ways(self) -> tuple[Way, ...]:
+        """Those of all roles."""
+        return tuple(way for role in self.roles for way in role.ways)
 
     def operations(self) -> dict[str, str]:
         """How coordinates are carried to each surface."""
-        return {way.facts.name: way.georeference.description for way in (*self.existing, *self.finished)}
+        return {way.facts.name: way.georeference.description for way in self.ways}
 
     def chunks(self, size: int) -> list[Index]:
         """Input rows of each chunk: near each other on the first surface that is used."""
-        way = (self.existing or self.finished)[0]
+        way = self.ways[0]
         east, north = way.georeference.to_target(self.positions.east, self.positions.north)
         return list(order_by_block(way.facts.group_of(east, north), size))
 
@@ -65,10 +69,10 @@ def lay_out(sources: Sources) -> Layout:
         no structure lies on any surface, or a surface is too coarse
     """
     positions = read_positions(sources.structures)
-    existing, finished = find_ways(sources, positions, ring_of(sources.job.ring))
+    roles = find_ways(sources, positions, ring_of(sources.job.ring))
     crs = read_crs(sources.structures.crs, where="structures.crs")
     frames = Georeference(crs, crs, where="structures.crs", bounds=positions.bounds())
-    return Layout(positions, frames, existing, finished)
+    return Layout(positions, frames, roles)
 
 
 def take_in(sources: Sources, layout: Layout, spill: Spill) -> None:
@@ -149,13 +153,16 @@ class Computation:
         sources, layout = self.sources, self.layout
         settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
         positions, folder = layout.positions, self.spill.folder
-        ways = [[way.gathered(positions, self.chunks, folder) for way in role] for role in _roles(layout)]
+        roles = [[way.gathered(positions, self.chunks, folder) for way in role.ways] for role in layout.roles]
         for number in self.missing:
             index = self.chunks[number]
             structures = bundle_of(Structures, self.spill.rows("structures", index))
-            roles = [tuple(way.place(positions, index, number) for way in role) for role in ways]
+            places = tuple(
+                Places(tuple(way.place(positions, index, number) for way in ways), role.numbers)
+                for ways, role in zip(roles, layout.roles, strict=True)
+            )
             assert isinstance(structures, Structures)
-            yield Task(settings, structures, roles[0], roles[1])
+            yield Task(settings, structures, places)
 
     def _is_recalled(self, number: int) -> bool:
         results = self.spill.recall(number, self.chunks[number])
@@ -176,10 +183,6 @@ class Computation:
         self._rims[:, row] = found["structures.rim"], found["rims.existing"]
 
 
-def _roles(layout: Layout) -> tuple[list[Way], list[Way]]:
-    return layout.existing, layout.finished
-
-
 def setting_of(sources: Sources) -> Setting:
     """Ring, accuracies and the way to the finished road, for the core."""
     job = sources.job
@@ -194,10 +197,9 @@ def setting_of(sources: Sources) -> Setting:
         casting=table.casting_accuracy,
         mill=paving.mill_accuracy,
         overlay=paving.overlay_accuracy,
-        existing=tuple(_known(item.accuracy) for item in job.surface),
-        finished=tuple(_known(item.accuracy) for item in job.finished if item.path),
+        surfaces=tuple(_known(item.accuracy) for item in (*job.surface, *job.finished, *job.paved) if item.path),
     )
-    return Setting(ring_of(job.ring), job.ring.rough, accuracy, bool(sources.finished), paving.cross_slope)
+    return Setting(ring_of(job.ring), job.ring.rough, accuracy, paving.cross_slope)
 
 
 def _known(accuracy: float | None) -> float:

@@ -172,7 +172,7 @@ class _Run:
     def mapper(self) -> Mapper:
         """What runs the chunks."""
         options, sources = self.options, self.sources
-        files = tuple(file for facts in (*sources.existing, *sources.finished) for file in facts.shared)
+        files = tuple(file for facts in sources.surfaces for file in facts.shared)
         return partial(
             map_tasks, engine=options.engine, workers=options.workers, scheduler=options.scheduler, files=files
         )
@@ -180,8 +180,8 @@ class _Run:
     def outgoing(self, spill: Spill, bias: Bias | None, layout: Layout) -> Outgoing:
         """What the writers need."""
         sources = self.sources
-        names = [[way.facts.name for way in role] for role in (layout.existing, layout.finished)]
-        naming = Naming(sources.job.rules, sources.catalogue, names[0], names[1], sources.structures, sources.units)
+        names = [facts.name for facts in sources.surfaces]
+        naming = Naming(sources.job.rules, sources.catalogue, names, sources.structures, sources.units)
         foot = foot_of([sources.vertical_unit, *(facts.vertical_unit for facts in sources.existing)])
         annuli = partial(self.annuli, layout.frames) if sources.job.output.rings else None
         return Outgoing(spill, naming, bias, foot, sources.structures.crs, annuli)

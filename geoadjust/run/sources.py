@@ -38,10 +38,16 @@ class Sources:
     structures: StructureFacts
     existing: tuple[SurfaceFacts, ...]
     finished: tuple[SurfaceFacts, ...]
+    paved: tuple[SurfaceFacts, ...]
     catalogue: Catalogue
     vertical_unit: str
     notices: tuple[str, ...] = ()
     files: tuple[SourceFile, ...] = ()
+
+    @property
+    def surfaces(self) -> tuple[SurfaceFacts, ...]:
+        """Those of all roles; a surface's place here is its number."""
+        return (*self.existing, *self.finished, *self.paved)
 
     @property
     def units(self) -> str:
@@ -76,25 +82,31 @@ def look_at_sources(job: Job) -> Sources:
     """
     look = _Look()
     structures = look.at(lambda: describe_structures(job.structures))
-    existing = [look.at(_surface(table, f"surface{_place(job.surface, i)}")) for i, table in enumerate(job.surface)]
-    designs = [table for table in job.finished if table.path]
-    finished = [look.at(_surface(table, f"finished{_place(designs, i)}")) for i, table in enumerate(designs)]
+    roles = [[look.at(_surface(*named)) for named in tables] for tables in _road_tables(job)]
+    existing, finished, paved = (tuple(facts for facts in role if facts) for role in roles)
+    surfaces = [*existing, *finished, *paved]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
-    look.faults += list(_name_faults([facts for facts in [*existing, *finished] if facts]))
+    look.faults += list(_name_faults(surfaces))
     files = [look.at(_file(*named)) for named in _named_files(job, catalogue is not None)]
     unit = ""
     if structures is not None:
         unit = look.at(lambda: _vertical_unit(job, structures)) or ""
         look.faults += list(_unit_faults(job, structures, unit))
-        look.faults += list(_datum_faults(job, structures, [facts for facts in [*existing, *finished] if facts]))
+        look.faults += list(_datum_faults(job, structures, surfaces))
     if look.faults:
         raise InputError(look.faults)
     assert structures is not None
     assert catalogue is not None
-    roads = tuple(facts for facts in existing if facts)
-    plans = tuple(facts for facts in finished if facts)
+    notices = (*_notices(structures, job), *_surface_notices(surfaces))
     whole = tuple(facts for facts in files if facts)
-    return Sources(job, structures, roads, plans, catalogue, unit, tuple(_notices(structures, job)), whole)
+    return Sources(job, structures, existing, finished, paved, catalogue, unit, notices, whole)
+
+
+def _road_tables(job: Job) -> Iterator[list[tuple[RoadTable, str]]]:
+    """Tables of each role that name a surface, with the keys that they stand under."""
+    designs = [table for table in job.finished if table.path]
+    for key, tables in (("surface", job.surface), ("finished", designs), ("paved", job.paved)):
+        yield [(table, f"{key}{_place(tables, index)}") for index, table in enumerate(tables)]
 
 
 def read_lines(sources: Sources) -> Centrelines | None:
@@ -131,7 +143,7 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
 
 
 def _surface(table: RoadTable, where: str) -> Callable[[], SurfaceFacts]:
-    if is_tin(table.path):
+    if is_tin(table.path, table.layer):
         return lambda: describe_tin(table, where=where)
     if is_cloud(table.path):
         return lambda: describe_cloud(table, where=where)
@@ -235,8 +247,16 @@ def _datum_name(text: str) -> str:
     return vertical_name_of(crs) or crs.name
 
 
+def _surface_notices(surfaces: list[SurfaceFacts]) -> Iterator[str]:
+    """What looks wrong in a surface itself, as wild shots."""
+    for facts in surfaces:
+        if isinstance(facts, TinFacts):
+            yield from (f"{facts.path}: {text}" for text in facts.findings)
+
+
 def _notices(facts: StructureFacts, job: Job) -> Iterator[str]:
     """What a careful user wants to know before the run."""
+    yield from facts.notes
     alike = lookalikes(facts.fields, facts.columns)
     if alike and "rim" not in facts.columns:
         yield (

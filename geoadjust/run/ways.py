@@ -120,23 +120,30 @@ def _carried(georeference: Georeference, positions: Positions, index: Index) -> 
     return *georeference.to_target(east, north), georeference.jacobians(east, north)
 
 
-def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[list[Way], list[Way]]:
-    """Ways to the existing and to the finished surfaces.
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """Ways to the surfaces of one role; `numbers` are the surfaces' among all of the job."""
+
+    ways: tuple[Way, ...]
+    numbers: tuple[int, ...]
+
+
+def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[Ways, ...]:
+    """Ways to the existing, the finished and the paved surfaces; those below no structure are left out.
 
     Raises
     ------
     InputError
         where no structure lies on any surface of a role, or where a raster is too coarse
     """
-    roles = (("surface", sources.existing), ("finished", sources.finished))
-    return tuple(_role(sources, positions, ring, where, surfaces) for where, surfaces in roles)  # type: ignore[return-value]
+    roles = (("surface", sources.existing), ("finished", sources.finished), ("paved", sources.paved))
+    return tuple(_role(sources, positions, ring, where, surfaces) for where, surfaces in roles)
 
 
-def _role(
-    sources: Sources, positions: Positions, ring: Ring, where: str, surfaces: Sequence[SurfaceFacts]
-) -> list[Way]:
+def _role(sources: Sources, positions: Positions, ring: Ring, where: str, surfaces: Sequence[SurfaceFacts]) -> Ways:
     crs = read_crs(sources.structures.crs, where="structures.crs")
     ways: list[Way] = []
+    numbers: list[int] = []
     seen = False
     for facts in surfaces:
         georeference = Georeference(
@@ -148,9 +155,10 @@ def _role(
         jacobians = jacobians[np.isfinite(jacobians).all(axis=(1, 2))]
         if len(jacobians):
             ways.append(_way(facts, georeference, jacobians, ring, where))
+            numbers.append([item.name for item in sources.surfaces].index(facts.name))
     if surfaces and not seen:
         raise InputError(_nothing_on(sources, positions, where, surfaces))
-    return ways
+    return Ways(tuple(ways), tuple(numbers))
 
 
 def _way(facts: SurfaceFacts, georeference: Georeference, jacobians: Floats, ring: Ring, where: str) -> Way:

@@ -85,7 +85,7 @@ def deciding_here(files: tuple[str, ...] = ()) -> dict[str, str]:
 
 def plan_elsewhere(task: Task) -> Found:
     """Plan a chunk on another machine: its files are compared first, and none stays open, as the worker lives on."""
-    for place in (*task.existing, *task.finished):
+    for place in task.places:
         for tile in place.tiles:
             _check_tile(tile)
     try:
@@ -104,8 +104,8 @@ def _check_tile(tile: Tile) -> None:
 
 def _with_whole_paths(task: Task) -> Task:
     """A task whose files are named from the root: another machine has another current folder."""
-    roles = [tuple(_with_whole_path(place) for place in role) for role in (task.existing, task.finished)]
-    return replace(task, existing=roles[0], finished=roles[1])
+    roles = (replace(role, places=tuple(_with_whole_path(place) for place in role.places)) for role in task.roles)
+    return replace(task, roles=tuple(roles))
 
 
 def _with_whole_path(place: Place) -> Place:

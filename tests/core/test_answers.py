@@ -9,7 +9,7 @@ from geoadjust.core.columns import LOWER_HOW, METHODS
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart
 from geoadjust.core.paving import mill_roads
-from geoadjust.core.plan import Scatter, Surfaces, plan
+from geoadjust.core.plan import Role, Scatter, Surfaces, plan
 from geoadjust.core.rim import frame_edges
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
@@ -44,7 +44,11 @@ def test_bar_along_the_crown_line_of_a_raster_lies_at_the_apex(make_structures, 
     surface = make_grid(lambda e, n: -0.02 * np.abs(e))
     setting = Setting(Ring(), 0.010)
     found = plan(
-        make_structures(), Surfaces([surface], [], [Scatter()], []), RuleSet(rim_reference="bar"), Catalogue(), setting
+        make_structures(),
+        Surfaces(Role([surface], [Scatter()], [0])),
+        RuleSet(rim_reference="bar"),
+        Catalogue(),
+        setting,
     )
     assert 1000 * (found.results.height - found.results.bar_along)[0] == pytest.approx(0.0, abs=0.3)
 
@@ -156,7 +160,7 @@ def test_surfaces_shift_cancels_where_the_gap_is_measured(make_structures, make_
     """Basis gap: raise = -mill + overlay - gap, so its sd is sqrt(2^2 + 5^2 + 5^2) mm whatever the surface is worth."""
     structures = make_structures(gap=0.004, mill=0.040, overlay=0.050)
     for shift in (0.0, 0.1, math.nan):
-        setting = Setting(Ring(), 0.01, Accuracy(gap=0.002, mill=0.005, overlay=0.005, existing=(shift,)))
+        setting = Setting(Ring(), 0.01, Accuracy(gap=0.002, mill=0.005, overlay=0.005, surfaces=(shift,)))
         found = find(structures, make_roads(slope_east=0.05), setting=setting)
         assert 1000 * found.uncertainties.raise_sd[0] == pytest.approx(math.sqrt(54), abs=1e-9)
 
@@ -165,11 +169,11 @@ def test_surveyed_rims_take_the_shift_unless_of_one_survey(make_structures, make
     structures = make_structures(rim=100.010)
     road = make_roads(slope_north=0.04, covariance=np.diag([1e-6, 1e-8, 1e-8]), scale=0.006, noise=0.003)
     expected = 0.03**2 + 1e-6 / 4 + (0.04 * 0.1) ** 2 + 0.01**2
-    setting = Setting(Ring(), 0.01, Accuracy(rim=0.01, xy=0.1, existing=(0.03,)))
+    setting = Setting(Ring(), 0.01, Accuracy(rim=0.01, xy=0.1, surfaces=(0.03,)))
     assert find(structures, road, setting=setting).uncertainties.raise_sd[0] ** 2 == pytest.approx(expected, rel=1e-9)
-    one = Setting(Ring(), 0.01, Accuracy(rim=0.01, xy=0.1, existing=(0.03,), rim_same_survey=True))
+    one = Setting(Ring(), 0.01, Accuracy(rim=0.01, xy=0.1, surfaces=(0.03,), rim_same_survey=True))
     assert find(structures, road, setting=one).uncertainties.raise_sd[0] ** 2 == pytest.approx(expected - 0.03**2)
-    unknown = Setting(Ring(), 0.01, Accuracy(existing=(math.nan,)))
+    unknown = Setting(Ring(), 0.01, Accuracy(surfaces=(math.nan,)))
     found = find(structures, road, setting=unknown)
     assert math.isnan(found.uncertainties.raise_sd[0])
     assert "accuracy_unknown" in found.notes()

@@ -18,6 +18,7 @@ from geoadjust.core.columns import (
     Cuts,
     Liners,
     Millings,
+    Pavings,
     Quantity,
     Reasons,
     Results,
@@ -36,8 +37,8 @@ from geoadjust.core.columns import (
 )
 
 BUNDLES = (
-    Structures, Samples, RoadModels, Bars, Rims, Millings, Chimneys, Stacks, Liners, Cuts, Results, Uncertainties,
-    Verdicts, Reasons,
+    Structures, Samples, RoadModels, Bars, Pavings, Rims, Millings, Chimneys, Stacks, Liners, Cuts, Results,
+    Uncertainties, Verdicts, Reasons,
 )  # fmt: skip
 
 # The schedule's columns that come from the core, written down here a second time: a renamed column breaks files of
@@ -54,6 +55,7 @@ SCHEDULE = [
     "rim_basis",
     "gap_mm",
     "target_rim_m",
+    "paving_off_mm",
     "raise_mm",
     "action",
     "slope_pct",
@@ -279,9 +281,9 @@ def test_published_columns_are_unique_and_known():
 
 
 def test_signed_columns_say_what_plus_means():
-    signed = ("gap_mm", "raise_mm", "grade_pct", "cross_slope_pct", "gap_max_mm", "gap_min_mm", "gap_mean_mm",
-              "gap_along_mm", "gap_across_mm", "bar_along_mm", "bar_across_mm", "lower_by_mm", "interim_bump_mm",
-              "interim_hole_mm", "stack_change_mm",
+    signed = ("gap_mm", "raise_mm", "paving_off_mm", "grade_pct", "cross_slope_pct", "gap_max_mm", "gap_min_mm",
+              "gap_mean_mm", "gap_along_mm", "gap_across_mm", "bar_along_mm", "bar_across_mm", "lower_by_mm",
+              "interim_bump_mm", "interim_hole_mm", "stack_change_mm",
               "stack_change_min_mm", "stack_change_max_mm", "stack_misfit_mm", "convergence_deg")  # fmt: skip
     plus = {q.column: q.plus for bundle in BUNDLES for q in quantities_of(bundle).values()}
     assert [column for column in signed if not plus[column]] == []

@@ -18,7 +18,7 @@ from geoadjust.core.rules import RuleSet
 AT_THE_DOOR = (
     "position_missing", "blank_id", "duplicate_id", "same_place", "kind_unknown", "value_unreadable",
     "value_implausible", "not_in_catalogue", "paving_unstated", "axis_ambiguous", "batch_bias",
-    "frame_azimuth_missing", "area_overlap",
+    "frame_azimuth_missing", "paving_off_plan", "area_overlap",
 )  # fmt: skip
 PARTS = Catalogue(ring=(RingPart("R", 0.05),), riser=(RiserPart("U", 0.04),))
 SEATED = Catalogue(riser=(RiserPart("U", 0.04, seat_diameter=0.6),))

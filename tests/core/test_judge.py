@@ -208,11 +208,11 @@ def test_what_no_part_is_ordered_for_is_measured(make_structures, find, fields, 
     ("fields", "accuracy", "unknown"),
     [
         ({"rim": 100.0}, Accuracy(), True),  # a level against a surface of unstated accuracy
-        ({"rim": 100.0}, Accuracy(existing=(0.01,)), False),
+        ({"rim": 100.0}, Accuracy(surfaces=(0.01,)), False),
         ({"rim": 100.0}, Accuracy(rim_same_survey=True), False),  # its shift cancels
         ({"gap": 0.0}, Accuracy(), False),  # seen from the surface itself
         ({"claimed_basis": 2}, Accuracy(), False),
-        ({"rim": 100.0}, Accuracy(existing=(np.nan,)), True),
+        ({"rim": 100.0}, Accuracy(surfaces=(np.nan,)), True),
         ({"rim": 100.0, "paved": 0}, Accuracy(), False),  # it stays where it is
     ],
 )
@@ -226,10 +226,10 @@ def test_where_a_level_meets_a_surface_of_unknown_accuracy(make_structures, find
 
 def test_a_design_has_an_accuracy_of_its_own(make_structures, make_roads, find):
     """A gap on today's surface, a target on the design: both shifts count, so both must be stated."""
-    roads = make_roads(), make_roads(height=100.05)
+    roads = make_roads(), make_roads(height=100.05, source=1)
     for finished, unknown in (((), True), ((0.02,), False)):
-        accuracy = Accuracy(existing=(0.01,), finished=finished)
-        found = find(make_structures(gap=0.0), *roads, setting=setting(accuracy, design=True))
+        accuracy = Accuracy(surfaces=(0.01, *finished))
+        found = find(make_structures(gap=0.0), *roads, setting=setting(accuracy))
         assert ("accuracy_unknown" in found.notes()) == unknown
 
 

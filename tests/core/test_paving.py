@@ -9,7 +9,7 @@ from geoadjust.core.columns import arrays_of, equal, take
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.paving import MODEL_STEP, lay_bars, mill_roads, profiled, shifted, stated
-from geoadjust.core.plan import Scatter, Surfaces, plan
+from geoadjust.core.plan import Role, Scatter, Surfaces, plan
 from geoadjust.core.rim import frame_edges
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
@@ -253,12 +253,12 @@ def test_the_raise_is_as_sure_as_the_road_at_the_crown_line(make_structures, mak
     grid = make_grid(lambda e, n: 100 - 0.02 * e + draw.normal(0, 0.006, e.shape), n, cell=0.5)
     gap = draw.normal(0, 0.002, n)
     structures = make_structures(n, gap=gap, axis=0.0, crown_offset=offset, mill=0.03, overlay=0.05)
-    accuracy = Accuracy(gap=0.002, mill=0.0, overlay=0.0, existing=(0.0,))
+    accuracy = Accuracy(gap=0.002, mill=0.0, overlay=0.0, surfaces=(0.0,))
     setting = Setting(RING, rough=0.010, accuracy=accuracy, cross_slope=0.02)
-    found = plan(structures, Surfaces([grid], [], [Scatter(0.006)], []), RuleSet(), Catalogue(), setting)
+    found = plan(structures, Surfaces(Role([grid], [Scatter(0.006)], [0])), RuleSet(), Catalogue(), setting)
     assert found.rims.raise_.std() == pytest.approx(found.uncertainties.raise_sd.mean(), rel=0.08)
 
 
 def whole(structures, grid, cross_slope):
-    surfaces = Surfaces([grid], [], [Scatter()], [])
+    surfaces = Surfaces(Role([grid], [Scatter()], [0]))
     return plan(structures, surfaces, RuleSet(), Catalogue(), Setting(RING, rough=0.010, cross_slope=cross_slope))

@@ -1,5 +1,6 @@
 """The whole story on rasters made on the fly: bits that do not depend on company, order of surfaces, designs."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -9,7 +10,7 @@ from geoadjust.core.columns import METHODS, concat, equal, take
 from geoadjust.core.flag_list import FLAGS
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart, RiserPart
-from geoadjust.core.plan import Scatter, Surfaces, plan
+from geoadjust.core.plan import Role, Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.uncertainty import Accuracy
@@ -25,11 +26,16 @@ PARTS = Catalogue(
 N = 24
 
 
-def run(structures, existing, finished=(), rules=None):
+def role_of(surfaces, first=0):
+    return Role(list(surfaces), [Scatter()] * len(surfaces), range(first, first + len(surfaces)))
+
+
+def run(structures, existing, finished=(), rules=None, paved=()):
     """Plan on lists of surfaces, each of them known to 20 mm."""
-    surfaces = Surfaces(list(existing), list(finished), [Scatter()] * len(existing), [Scatter()] * len(finished))
-    accuracy = Accuracy(existing=(0.02,) * len(existing), finished=(0.02,) * len(finished))
-    setting = Setting(Ring(), rough=0.010, accuracy=accuracy, design=bool(finished))
+    before = len(existing) + len(finished)
+    surfaces = Surfaces(role_of(existing), role_of(finished, len(existing)), role_of(paved, before))
+    accuracy = Accuracy(surfaces=(0.02,) * (before + len(paved)))
+    setting = Setting(Ring(), rough=0.010, accuracy=accuracy)
     return plan(structures, surfaces, rules or RuleSet(), PARTS, setting)
 
 
@@ -277,8 +283,8 @@ def test_bundles_by_name_in_the_order_of_the_story(street):
     structures, grid = street
     names = list(run(structures, [grid]).bundles())
     assert names == [
-        "structures", "existing", "milled", "finished", "rims", "millings", "chimneys", "stacks", "others", "liners",
-        "cuts", "results", "uncertainties", "verdicts", "reasons",
+        "structures", "existing", "milled", "finished", "pavings", "rims", "millings", "chimneys", "stacks", "others",
+        "liners", "cuts", "results", "uncertainties", "verdicts", "reasons",
     ]  # fmt: skip
 
 
@@ -351,8 +357,8 @@ SETTINGS = {
 
 def plan_varied(structures, grid, name):
     rules, more = SETTINGS[name]
-    setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(existing=(0.01,)), **more)
-    return plan(structures, Surfaces([grid], [], [Scatter(0.003, 200.0)], []), rules, VARIED, setting)
+    setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(surfaces=(0.01,)), **more)
+    return plan(structures, Surfaces(Role([grid], [Scatter(0.003, 200.0)], [0])), rules, VARIED, setting)
 
 
 @pytest.mark.parametrize("name", SETTINGS)
@@ -405,8 +411,8 @@ def test_scatter_goes_with_its_surface(make_structures, make_grid):
     lost = np.array([False, True])
     first, second = shorter(level(make_grid, 2, 100.0), lost), level(make_grid, 2, 100.0)
     scatters = [Scatter(noise=0.003), Scatter(noise=0.008, density=25.0)]
-    surfaces = Surfaces([first, second], [], scatters, [])
-    setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(existing=(0.01, 0.02)))
+    surfaces = Surfaces(Role([first, second], scatters, [0, 1]))
+    setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(surfaces=(0.01, 0.02)))
     found = plan(make_structures(2), surfaces, RuleSet(), PARTS, setting)
     assert found.existing.source.tolist() == [0, 1]
     assert found.existing.noise.tolist() == near([0.003 / np.sqrt(0.95), 0.008 / np.sqrt(0.95 * 0.25)])
@@ -417,8 +423,8 @@ def test_a_surface_that_states_no_accuracy_has_an_unknown_one(make_structures, m
     lost = np.array([True])
     both = [shorter(level(make_grid, 1, 100.0), lost), level(make_grid, 1, 100.0)]
     for existing in ((), (0.01,)):
-        setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(existing=existing))
-        surfaces = Surfaces(both, [], [Scatter(), Scatter()], [])
+        setting = Setting(Ring(), rough=0.010, accuracy=Accuracy(surfaces=existing))
+        surfaces = Surfaces(Role(both, [Scatter(), Scatter()], [0, 1]))
         found = plan(make_structures(1, rim=100.0), surfaces, RuleSet(), PARTS, setting)
         assert np.isnan(found.uncertainties.raise_sd[0])
 
@@ -440,3 +446,63 @@ def test_outside_the_paving_the_design_is_not_built(make_structures, make_grid):
     assert found.finished.height.tolist() == near([100.0, 100.1])
     assert found.rims.raise_.tolist() == near([0.0, 0.1])
     assert [METHODS[index] for index in found.verdicts.method] == ["not_paved", "adjust"]
+
+
+def test_a_survey_after_paving_takes_the_place_of_the_plan(make_structures, make_grid):
+    """Paved 8 mm below and 1 % steeper than planned: the cover goes to what was paved; the error is told."""
+    structures = make_structures(N, gap=0.0, mill=0.04, overlay=0.05)
+    today = make_grid(lambda e, n: 100 + 0.02 * n, n=N)
+    laid = make_grid(lambda e, n: 100.002 + 0.03 * n, n=N)
+    found = run(structures, [today], paved=[laid])
+    assert found.rims.raise_ == pytest.approx(0.002, abs=1e-9)
+    assert found.rims.grade == pytest.approx(0.03, abs=1e-9)
+    assert found.pavings.off == pytest.approx(-0.008, abs=1e-9)
+    assert set(found.finished.source) == {1}
+    assert np.isnan(run(structures, [today]).pavings.off).all()
+
+
+def test_where_nothing_was_surveyed_after_paving_the_plan_stands(make_structures, make_grid):
+    """The survey ends half way: the other half is as without it, to the last bit; both sources are told."""
+    structures = make_structures(N, gap=0.0, mill=0.04, overlay=0.05)
+    today = make_grid(lambda e, n: 100 + 0.02 * n, n=N)
+    laid = make_grid(lambda e, n: 100.002 + 0.03 * n, n=N)
+    heights = laid.heights.copy()
+    heights[: N // 2] = np.nan
+    found, alone = run(structures, [today], paved=[replace(laid, heights=heights)]), run(structures, [today])
+    assert found.finished.source.tolist() == [0] * (N // 2) + [1] * (N // 2)
+    some = np.arange(N // 2)
+    for name in ("rims", "finished", "uncertainties", "chimneys"):
+        kept, same = take(getattr(found, name), some), take(getattr(alone, name), some)
+        assert equal(kept, same)
+    assert np.isnan(found.pavings.off[some]).all()
+    assert np.isfinite(found.pavings.off[N // 2 :]).all()
+
+
+def test_paving_is_off_a_design_too_but_not_off_nothing(make_structures, make_grid):
+    """Off is against design, or mill and overlay; without either, and outside the paving, there is no plan."""
+    today, design, laid = (make_grid(lambda e, n, h=h: h + 0.02 * n, n=N) for h in (100.0, 100.05, 100.065))
+    plain = make_structures(N, gap=0.0, mill=np.nan, overlay=np.nan)
+    assert run(plain, [today], [design], paved=[laid]).pavings.off == pytest.approx(0.015, abs=1e-9)
+    assert np.isnan(run(plain, [today], paved=[laid]).pavings.off).all()
+    outside = run(make_structures(N, gap=0.0, mill=0.04, overlay=0.05, paved=0), [today], paved=[laid])
+    assert np.isnan(outside.pavings.off).all()
+    assert outside.rims.raise_ == pytest.approx(0.0, abs=1e-12)
+
+
+def test_paving_off_plan_has_a_limit_of_its_own(make_structures, make_grid):
+    structures = make_structures(N, gap=0.0, overlay=0.05)
+    today = make_grid(lambda e, n: 100 + 0.02 * n, n=N)
+    for off, told in ((0.0099, False), (0.0101, True), (-0.0101, True)):
+        laid = make_grid(lambda e, n, off=off: 100.05 + off + 0.02 * n, n=N)
+        reasons = run(structures, [today], paved=[laid]).reasons
+        assert ("paving_off_plan" in {FLAGS[code].code for code in reasons.code}) == told
+
+
+def test_a_survey_after_paving_brings_its_own_accuracy(make_structures, make_grid):
+    """By a gap: both surfaces' shifts (20 mm each) and no mill or overlay; the plan alone: mill and overlay."""
+    structures = make_structures(N, gap=0.0, mill=0.04, overlay=0.05)
+    today = make_grid(lambda e, n: 100 + 0.02 * n, n=N)
+    laid = make_grid(lambda e, n: 100.01 + 0.02 * n, n=N)
+    planned, surveyed = run(structures, [today]), run(structures, [today], paved=[laid])
+    assert planned.uncertainties.raise_sd == pytest.approx(np.sqrt(2 * 0.005**2 + 0.002**2), abs=1e-6)
+    assert surveyed.uncertainties.raise_sd == pytest.approx(np.sqrt(2 * 0.02**2 + 0.002**2), rel=2e-3)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoadjust.core.columns import METHODS
+from geoadjust.core.columns import METHODS, Pavings
 from geoadjust.core.parts import Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.result import measure_result, planned_plane, riser_lift
 from geoadjust.core.rim import Roads, existing_plane, target_plane
@@ -172,7 +172,7 @@ def test_gaps_of_any_plane(make_structures, make_roads, make_bars, plane, road, 
     finished = make_roads(slope_east=road[0], slope_north=road[1], fold=fold, fold_azimuth=azimuth, fold_offset=offset)
     rim = [100 + plane[0], plane[1], plane[2]]
     bars = make_bars(height=100 + 0.001 * np.arange(8))
-    roads = Roads(finished, finished, finished, bars)
+    roads = Roads(finished, finished, finished, bars, Pavings(np.full(1, np.nan)))
     left = measure_result(make_structures(axis=axis, frame_top_diameter=0.66), roads, np.array([rim]))
     gaps = gaps_of(rim, finished, *rim_edge())
     miss = (abs(plane[1]) + abs(plane[2]) + abs(road[0]) + abs(road[1]) + abs(fold)) * 0.33 * np.pi / 7200 + 1e-9
@@ -191,7 +191,7 @@ def test_gaps_of_a_rectangle(make_structures, make_roads, make_bars):
     """400 x 600 mm along the street, its plane 2 % and 1 % over a level road: corners and the ends of its axes."""
     finished = make_roads()
     structures = make_structures(frame_top_diameter=0.4, frame_top_length=0.6, frame_azimuth=np.pi / 2, axis=np.pi / 2)
-    roads = Roads(finished, finished, finished, make_bars(height=100.0))
+    roads = Roads(finished, finished, finished, make_bars(height=100.0), Pavings(np.full(1, np.nan)))
     left = measure_result(structures, roads, np.array([[100.001, 0.02, -0.01]]))
     assert left.gap_max.tolist() == near([0.001 + 0.3 * 0.02 + 0.2 * 0.01])
     assert left.gap_min.tolist() == near([0.001 - 0.3 * 0.02 - 0.2 * 0.01])

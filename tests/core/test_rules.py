@@ -23,7 +23,9 @@ TABLES = [
 ]
 LEAST = {
     "StructuresTable": {"path": "covers.gpkg"},
+    "RoadTable": {"path": "road.tif"},
     "SurfaceTable": {"path": "road.tif"},
+    "PavedTable": {"path": "road.tif"},
     "CentrelinesTable": {"path": "streets.gpkg"},
     "RulesFile": {"path": "owner.toml"},
     "Job": {"structures": StructuresTable("covers.gpkg"), "surface": (SurfaceTable("road.tif"),),

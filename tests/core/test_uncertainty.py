@@ -14,7 +14,7 @@ import pytest
 from geoadjust.core.columns import METHODS, take
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue, RingPart, RiserPart
-from geoadjust.core.plan import Scatter, Surfaces, plan
+from geoadjust.core.plan import Role, Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.uncertainty import TWO_SIDED, Accuracy
@@ -23,7 +23,7 @@ WORLDS = 2500
 CELL = 0.1
 MILL, OVERLAY, CASTING, CHIMNEY = 0.040, 0.060, 0.200, 0.150
 ACCURACY = Accuracy(
-    rim=0.004, xy=0.08, gap=0.003, flush=0.008, tape=0.004, casting=0.003, mill=0.004, overlay=0.005, existing=(0.010,)
+    rim=0.004, xy=0.08, gap=0.003, flush=0.008, tape=0.004, casting=0.003, mill=0.004, overlay=0.005, surfaces=(0.010,)
 )
 
 
@@ -49,7 +49,7 @@ class World:
         n, ring = WORLDS, Ring()
         self.noise, self.ring, self.draw, self.accuracy = noise, ring, draw, accuracy
         off = draw.normal(0, accuracy.xy, (2, n))
-        shift = draw.normal(0, accuracy.existing[0], n)
+        shift = draw.normal(0, accuracy.surfaces[0], n)
         place = draw.uniform(-0.5, 0.5, (2, n))
 
         def seen(e, k):
@@ -65,7 +65,7 @@ class World:
 
     def plan(self, structures, rules=None, accuracy=None):
         setting = Setting(self.ring, 0.010, accuracy or self.accuracy)
-        surfaces = Surfaces([self.grid], [], [Scatter(noise=self.noise)], [])
+        surfaces = Surfaces(Role([self.grid], [Scatter(noise=self.noise)], [0]))
         return plan(structures, surfaces, rules or RuleSet(), Catalogue(), setting)
 
 
@@ -86,10 +86,10 @@ def test_raise_of_surveyed_rims(road, make_structures, make_grid):
 
 def test_raise_of_one_survey_with_a_large_shift(make_structures, make_grid):
     """Rims levelled from the scan's own control: its shift is in both and cancels."""
-    world = World(plane_road, make_grid, replace(ACCURACY, existing=(0.2,)), 0.003, 2)
+    world = World(plane_road, make_grid, replace(ACCURACY, surfaces=(0.2,)), 0.003, 2)
     rim = world.road + world.draw.normal(0, 0.004, WORLDS)
     given = rim + world.shift + world.draw.normal(0, ACCURACY.rim, WORLDS)
-    one = replace(ACCURACY, existing=(0.2,), rim_same_survey=True)
+    one = replace(ACCURACY, surfaces=(0.2,), rim_same_survey=True)
     rules = RuleSet(max_rim_gap=1.0)
     found = world.plan(make_structures(WORLDS, rim=given, mill=MILL, overlay=OVERLAY), rules, one)
     assert 0.93 <= coverage(found.rims.raise_, world.target - rim, found.uncertainties.raise_sd) <= 0.97
@@ -98,7 +98,7 @@ def test_raise_of_one_survey_with_a_large_shift(make_structures, make_grid):
 
 @pytest.mark.parametrize("measured", [True, False], ids=["gap", "flush"])
 def test_raise_by_gap_or_flush(measured, make_structures, make_grid):
-    world = World(plane_road, make_grid, replace(ACCURACY, existing=(0.3,)), 0.004, 3)
+    world = World(plane_road, make_grid, replace(ACCURACY, surfaces=(0.3,)), 0.004, 3)
     gap = world.draw.normal(0, ACCURACY.flush, WORLDS)
     given = gap + world.draw.normal(0, ACCURACY.gap, WORLDS) if measured else math.nan
     found = world.plan(make_structures(WORLDS, gap=given, mill=MILL, overlay=OVERLAY))
@@ -135,10 +135,10 @@ def test_sparse_points_count_as_what_they_are(make_structures, make_grid):
     """Cells of 0.1 m made of 4 points per m2: 25 cells share one error, so the fit's sd is 5 times as large."""
     grid = make_grid(plane_road)
     structures = make_structures(rim=100.0)
-    fields = Accuracy(rim=0.0, xy=0.0, existing=(0.0,))
+    fields = Accuracy(rim=0.0, xy=0.0, surfaces=(0.0,))
 
     def sd(density):
-        surfaces = Surfaces([grid], [], [Scatter(noise=0.01, density=density)], [])
+        surfaces = Surfaces(Role([grid], [Scatter(noise=0.01, density=density)], [0]))
         found = plan(structures, surfaces, RuleSet(), Catalogue(), Setting(Ring(), 0.05, fields))
         return found.uncertainties.raise_sd[0]
 
@@ -150,7 +150,7 @@ def test_noise_of_the_fit_where_none_is_stated(make_structures, make_grid):
     """The scatter about the model stands in: on 4 mm of noise its mean sd is 4 mm within 3 %."""
     draw = np.random.default_rng(7)
     grid = make_grid(lambda e, n: plane_road(e, n) + draw.normal(0, 0.004, e.shape), n=50)
-    surfaces = Surfaces([grid], [], [Scatter()], [])
+    surfaces = Surfaces(Role([grid], [Scatter()], [0]))
     found = plan(make_structures(50), surfaces, RuleSet(), Catalogue(), Setting(Ring(), 0.05))
     assert np.mean(found.existing.noise) == pytest.approx(0.004 / math.sqrt(0.95), rel=0.03)
 
@@ -228,7 +228,7 @@ def test_rows_do_not_depend_on_each_other(make_structures, make_grid):
     some = np.array([5, 77, 2000])
     part = plan(
         take(structures, some),
-        Surfaces([world.grid.take(some)], [], [Scatter(noise=0.003)], []),
+        Surfaces(Role([world.grid.take(some)], [Scatter(noise=0.003)], [0])),
         RuleSet(),
         Catalogue(),
         Setting(Ring(), 0.010, ACCURACY),

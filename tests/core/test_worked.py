@@ -18,7 +18,7 @@ from geoadjust.core.columns import quantities_of
 from geoadjust.core.flags import FLAGS
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
-from geoadjust.core.plan import Scatter, Surfaces, plan
+from geoadjust.core.plan import Role, Scatter, Surfaces, plan
 from geoadjust.core.ring import Ring
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.surface import GridSurface
@@ -55,7 +55,7 @@ def accuracy_of(given):
     """What a sheet says of its sources; everything that it does not say has the job's default."""
     lengths = {name: float(parse_length(value)) for name, value in given.items() if isinstance(value, str)}
     shifts = {name: tuple(map(float, map(parse_length, value))) for name, value in given.items() if name not in lengths}
-    return Accuracy(**lengths, **shifts)
+    return Accuracy(**lengths, surfaces=shifts.get("existing", ()))
 
 
 @pytest.fixture(scope="module", params=SHEETS, ids=lambda path: path.stem)
@@ -72,7 +72,7 @@ def worked(request, make_structures, make_grid):
     )
     rules = TypeAdapter(RuleSet).validate_python(sheet["rules"])
     catalogue = TypeAdapter(Catalogue).validate_python(sheet.get("catalogue", {}))
-    surfaces = Surfaces([grid], [], [Scatter()], [])
+    surfaces = Surfaces(Role([grid], [Scatter()], [0]))
     setting = Setting(Ring(), rough=0.010, accuracy=accuracy_of(sheet.get("accuracy", {})))
     found = plan(make_structures(**given), surfaces, rules, catalogue, setting)
     return sheet, found, catalogue, request.param.with_suffix(".md").read_text(encoding="utf-8")

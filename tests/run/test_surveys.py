@@ -1,11 +1,13 @@
 """Survey points with breaklines as the road of a whole job.
 
 Truth: closed forms of the road; scipy's Delaunay triangulation and linear interpolation as the twin without breaklines.
+Which shots are busts is known, since they were made so.
 """
 
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -239,3 +241,110 @@ def test_changed_breaklines_change_the_fingerprint(tmp_path: Path) -> None:
         table = SurfaceTable(str(path), crs="EPSG:32617", vertical_unit="m", breaklines=str(tmp_path / "pairs.csv"))
         marks.append(describe_tin(table, where="surface").fingerprint)
     assert len(set(marks)) == 2
+
+
+def told(site: Any, *settings: str) -> str:
+    """All that a check says."""
+    report = check_job(site.job(*settings))
+    return "\n".join((*report.lines, *report.notices))
+
+
+def busted(site: Any, *, pairs: bool) -> None:
+    """A plane, shot every 2 m, with a breakline along north = 0 on which one shot is 1 m too high, and another bust."""
+    places = np.array([(e, n) for n in np.arange(-20.0, 21, 2) for e in np.arange(-20.0, 21, 2)])
+    wrong = {(2.0, 0.0): 1.0, (6.0, -6.0): -0.5}
+
+    def z(e: float, n: float) -> float:
+        return float(plane(e, n)) + wrong.get((e, n), 0.0)
+
+    make(site, write_shots(site.folder / "shots.csv", places, z))
+    line = [index for index, (_, n) in enumerate(places.tolist()) if n == 0]
+    if pairs:
+        path = site.folder / "pairs.csv"
+        path.write_text("".join(f"{i + 1},{j + 1}\n" for i, j in pairwise(line)))
+    else:
+        path = site.folder / "lines.gpkg"
+        shape = LineString([(EAST + e, NORTH + n, z(e, n)) for e, n in places[line].tolist()])
+        geopandas.GeoDataFrame({"a": [1]}, geometry=[shape], crs="EPSG:32617").to_file(path)
+    site.flags[("surface", "breaklines")] = str(path)
+
+
+@pytest.mark.parametrize("pairs", [True, False])
+def test_busts_are_told_and_left_out(site: Any, pairs: bool) -> None:
+    """A breakline is broken where a shot of it is left out, whether it is named by number or lies there itself."""
+    busted(site, pairs=pairs)
+    report = told(site)
+    assert "2 shots may be busts and are kept" in report
+    assert f"point 222 about 1.00 m above its neighbours at {EAST + 2:.2f} east, {NORTH:.2f} north" in report
+    assert "point 161 about 0.50 m below its neighbours" in report
+    assert "of 441 points" in report
+    rows = site.run("surface.busts='leave_out'")
+    findings = json.loads((site.folder / "out" / "run.json").read_text())["findings"]
+    assert any("2 shots may be busts and are left out" in text for text in findings)
+    for row, (east, north) in zip(rows, COVERS, strict=True):
+        assert row["existing_m"] == pytest.approx(plane(east, north), abs=1e-6)
+    report = told(site, "surface.busts='leave_out'")
+    assert "2 shots may be busts and are left out" in report
+    assert "of 439 points" in report
+    assert "2 pieces of breaklines that end in a shot that is left out are left out too" in report
+    assert "may be busts" not in told(site, "surface.bust_limit='1.2 m'")
+
+
+def test_a_vertex_that_was_mended_stays(site: Any) -> None:
+    """A breakline whose vertex lies where a bust does, but at the right height, is kept."""
+    busted(site, pairs=True)
+    line = LineString([(EAST + e, NORTH, plane(e, 0)) for e in np.arange(-20.0, 21, 2)])
+    geopandas.GeoDataFrame({"a": [1]}, geometry=[line], crs="EPSG:32617").to_file(site.folder / "lines.gpkg")
+    site.flags[("surface", "breaklines")] = str(site.folder / "lines.gpkg")
+    report = told(site, "surface.busts='leave_out'")
+    assert "20 pieces of breaklines are sides of triangles" in report
+    assert "left out too" not in report
+
+
+def test_busts_in_feet(site: Any) -> None:
+    """The limit is a length, whatever the unit of the file; what is told is in the file's."""
+    places = np.array([(e, n) for n in np.arange(-20.0, 21, 2) for e in np.arange(-20.0, 21, 2)])
+    make(site, write_shots(site.folder / "shots.csv", places, lambda e, n: plane(e, n) + 0.6 * ((e, n) == (4.0, 4.0))))
+    site.flags[("surface", "vertical_unit")] = "ft"
+    assert "may be busts" not in told(site)
+    report = told(site, "surface.bust_limit='0.5 ft'")
+    assert "about 0.60 ft above" in report
+
+
+@pytest.mark.parametrize("name", ["shots.gpkg", "shots.shp"])
+def test_a_layer_of_points_is_a_road(site: Any, name: str) -> None:
+    """The same figures as from the same shots as text."""
+    places = np.random.default_rng(3).uniform(-22, 22, (300, 2))
+    text = make(site, write_shots(site.folder / "shots.csv", places, crown)).run()
+    points = [Point(EAST + e, NORTH + n, crown(e, n)) for e, n in places]
+    geopandas.GeoDataFrame({"a": range(300)}, geometry=points, crs="EPSG:32617").to_file(site.folder / name)
+    site.flags[("surface", "path")] = str(site.folder / name)
+    del site.flags[("surface", "crs")]
+    layer = site.run(overwrite=True)
+    assert [row["existing_m"] for row in layer] == [row["existing_m"] for row in text]
+    assert "300 of 300 shots are taken" in told(site)
+
+
+def test_a_layer_in_degrees_is_a_road(site: Any) -> None:
+    """GeoJSON in longitude and latitude; seven digits of a degree are 1 cm, so the height of a slope moves by 1 mm."""
+    places = np.random.default_rng(3).uniform(-22, 22, (300, 2))
+    points = [Point(EAST + e, NORTH + n, plane(e, n)) for e, n in places]
+    frame = geopandas.GeoDataFrame({"a": range(300)}, geometry=points, crs="EPSG:32617").to_crs(4326)
+    make(site, site.folder / "shots.geojson")
+    frame.to_file(site.folder / "shots.geojson")
+    del site.flags[("surface", "crs")]
+    for row, (east, north) in zip(site.run(), COVERS, strict=True):
+        assert row["existing_m"] == pytest.approx(plane(east, north), abs=1e-3)
+
+
+def test_shots_of_other_codes_may_lack_a_number(site: Any) -> None:
+    path = write_shots(site.folder / "shots.csv", np.random.default_rng(3).uniform(-22, 22, (50, 2)), plane, "GS")
+    path.write_text(path.read_text() + "51,1,2,,TREE\n52,1,,3,MH\n50,1,2,3,TREE\n53,1,2\n")
+    told = faults(make(site, path), "surface.codes=['GS']")["surface.path"]
+    assert "line 54" in told  # nobody can tell what it is
+    path.write_text(path.read_text().replace("53,1,2\n", ""))
+    assert "2 further shots, of other codes, lack a coordinate" in "\n".join(
+        check_job(site.job("surface.codes=['GS']")).lines
+    )
+    path.write_text(path.read_text().replace("50,1,2,3,TREE\n", ""))
+    assert "lacks a number for easting" in faults(site)["surface.path"]

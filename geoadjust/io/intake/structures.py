@@ -10,7 +10,7 @@ import csv
 import difflib
 import io
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import read_crs, same_crs
 from geoadjust.io.coordinates.systems import unit_faults
 from geoadjust.io.fingerprint import fingerprint
+from geoadjust.io.intake import surveyed
 from geoadjust.io.landxml import networks
 from geoadjust.io.landxml.document import ENDINGS as LANDXML
 from geoadjust.io.safe import check_path, probe_vector
@@ -41,7 +42,8 @@ POINT_TYPES = ("Point", "MultiPoint", "Unknown", "GeometryCollection")
 class StructureFacts:
     """What is known of a layer of structures without reading its values; `columns` maps our names to theirs.
 
-    `vertical_unit` is what the file itself says, beside its CRS; '' where it says nothing.
+    `vertical_unit` is what the file itself says, beside its CRS; '' where it says nothing. `order` and `codes` are
+    the job's, of survey points. `notes` are what a careful user wants to know.
     """
 
     path: str
@@ -55,6 +57,9 @@ class StructureFacts:
     delimiter: str = ","
     open_options: Mapping[str, str] = field(default_factory=dict)
     vertical_unit: str = ""
+    order: tuple[str, ...] = ()
+    codes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,10 +91,29 @@ def describe_structures(table: StructuresTable) -> StructureFacts:
         with every fault: not readable, no points, no CRS or a contradicted one, mapped columns that do not exist
     """
     path = check_path(table.path, where=f"{WHERE}.path")
+    if faults := surveyed.setting_faults(path, table):
+        raise InputError(faults)
     ending = path.suffix.lower()
     if ending in LANDXML:
         return _describe_network(path, table)
-    return _describe_csv(path, table) if ending in (".csv", ".txt") else _describe_layer(path, table)
+    if ending in surveyed.ENDINGS and table.codes:
+        return _describe_shots(path, table)
+    return _describe_csv(path, table) if ending in surveyed.ENDINGS else _describe_layer(path, table)
+
+
+def _describe_shots(path: Path, table: StructuresTable) -> StructureFacts:
+    mark, fields, encoding = fingerprint(path), surveyed.fields_of(table.order), _utf8(table.encoding)
+    lines = surveyed.lines_of(str(path), mark, table.order, encoding, f"{WHERE}.path")
+    crs, faults = _crs(None, table, path)
+    usual = {ours: theirs for ours, theirs in surveyed.USUAL.items() if ours not in table.columns and theirs in fields}
+    columns, column_faults = find_columns(fields, {**usual, **table.columns})
+    faults += column_faults
+    told = surveyed.tell(str(path), lines, table.codes)
+    faults += surveyed.empty_faults(told, lines, table.codes)
+    if faults:
+        raise InputError(faults)
+    facts = StructureFacts(str(path), "survey points", "", crs, fields, columns, mark, encoding)
+    return replace(facts, order=table.order, codes=table.codes, notes=(told,))
 
 
 def _describe_network(path: Path, table: StructuresTable) -> StructureFacts:
@@ -228,7 +252,7 @@ def read_batches(facts: StructureFacts, *, only: Iterable[str] | None = None) ->
     only : names of the attributes to read; None = all
     """
     wanted = None if only is None else [name for name in facts.fields if name in set(only)]
-    readers = {"CSV": _read_csv, "LandXML": _read_network}
+    readers = {"CSV": _read_csv, "LandXML": _read_network, "survey points": _read_shots}
     batches = readers.get(facts.driver, _read_layer)(facts, wanted)
     first = 0
     for table, east, north, elevation, parts in batches:
@@ -328,12 +352,21 @@ def _plain_points(column: pa.ChunkedArray) -> tuple[Floats, Floats] | None:
 
 def _read_network(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
     structs = networks.network_of(facts.path, facts.fingerprint, f"{WHERE}.path")
-    table, *numbers, parts = networks.network_rows(structs)
+    yield from _batches(networks.network_rows(structs), only)
+
+
+def _read_shots(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
+    lines = surveyed.lines_of(facts.path, facts.fingerprint, facts.order, facts.encoding, f"{WHERE}.path")
+    yield from _batches(surveyed.shot_rows(surveyed.choose(lines, facts.codes), facts.fields), only)
+
+
+def _batches(rows: Parts, only: list[str] | None) -> Iterator[Parts]:
+    """Rows that are held as a whole, in batches."""
+    table, east, north, elevation, parts = rows
     table = table if only is None else table.select(only)
-    for first in range(0, len(structs), BATCH):
-        rows = slice(first, first + BATCH)
-        east, north, elevation = (values[rows] for values in numbers)
-        yield table.slice(first, BATCH), east, north, elevation, parts[rows]
+    for first in range(0, len(parts), BATCH):
+        some = slice(first, first + BATCH)
+        yield table.slice(first, BATCH), east[some], north[some], elevation[some], parts[some]
 
 
 def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:

@@ -1,34 +1,25 @@
 """LandXML: triangulated surfaces, the structures of pipe networks, and what the file says of units and CRS.
 
-What the published schema says (LandXML-1.2): a point is "northing easting elevation", and all three are lengths in
-``linearUnit``. ``elevationUnit`` speaks of attributes such as ``ellipsoidHeight``; its default is the metre even beside
-feet, so a file that does not write it says nothing by it. Where a file writes one of the other system than its
-``linearUnit``, it is open what its heights are in, and no vertical unit is given. An elevation unit ``feet`` is the
-foot of ``linearUnit``. National profiles with a namespace of their own are read like the version that they build on.
+National profiles with a namespace of their own are read like the version that they build on.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.landxml.meshes import Geometry
-from geoadjust.io.landxml.stream import Attributes, Node, Walk, walk_through
+from geoadjust.io.landxml.head import Head, Units
+from geoadjust.io.landxml.meshes import Geometry, is_hidden
+from geoadjust.io.landxml.stream import Attributes, Node, shown, walk_through
 from geoadjust.io.tin.faces import Mesh
 
-LINEAR_UNITS = {"meter": "m", "foot": "ft", "ussurveyfoot": "us-ft"}
-"""The schema's words, in small letters -> ours."""
-ELEVATION_UNITS = {"meter": ("m",), "feet": ("ft", "us-ft")}
-"""elevationUnit -> linear units that agree with it."""
-SIZE_UNITS = {**LINEAR_UNITS, "millimeter": "mm", "centimeter": "cm", "inch": "in"}
 ENDINGS = (".xml", ".landxml")
 LISTED = 10
 """Surfaces that a fault lists by name."""
-_EPSG = re.compile(r"(?:EPSG:{1,2})?([1-9][0-9]{2,5}(?:\+[1-9][0-9]{2,5})?)", re.IGNORECASE)
-_WKT = re.compile(r"[A-Za-z_]+\s*[\[(]")
+MOST_SURFACES = 10_000
+"""Surfaces of a file; every one is kept by name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +42,7 @@ class SurfaceFacts:
 
     def __str__(self) -> str:
         kind = "" if self.kind == "TIN" else f", {self.kind or 'no definition'}"
-        return f"{self.name!r} ({self.points} points, {self.faces} faces{kind})"
+        return f"{shown(self.name)} ({self.points} points, {self.faces} faces{kind})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,56 +81,6 @@ class SurfaceRead:
     mesh: Mesh
     hidden: int
     repeated: int
-
-
-@dataclass(frozen=True, slots=True)
-class Units:
-    """What one Units element says, in our words; '' where it says nothing."""
-
-    horizontal: str = ""
-    vertical: str = ""
-    diameter: str = ""
-    width: str = ""
-
-
-def read_units(attributes: Attributes, walk: Walk) -> Units:
-    """Units from the attributes of Metric or Imperial.
-
-    Raises
-    ------
-    InputError
-        A length in which no coordinates are taken, or none that the schema knows.
-    """
-    linear = _unit(attributes, "linearUnit", LINEAR_UNITS, walk)
-    elevation = attributes.get("elevationUnit", "").strip().lower()
-    agrees = not elevation or linear in ELEVATION_UNITS.get(elevation, ())
-    size, width = (_unit(attributes, f"{name}Unit", SIZE_UNITS, walk) for name in ("diameter", "width"))
-    return Units(linear, linear if agrees else "", size, width)
-
-
-def _unit(attributes: Attributes, name: str, known: dict[str, str], walk: Walk) -> str:
-    stated = attributes.get(name, "").strip()
-    if stated and stated.lower() not in known:
-        what = f"has {name}={stated[:40]!r}, line {walk.line}"
-        allowed = ", ".join("USSurveyFoot" if word == "ussurveyfoot" else word for word in known)
-        walk.refuse(what, allowed, "export it in one of these")
-    return known[stated.lower()] if stated else ""
-
-
-def read_crs_text(attributes: Attributes) -> str:
-    """CRS from the attributes of CoordinateSystem: ``EPSG:...``, WKT, or '' where they hold neither.
-
-    Examples
-    --------
-    >>> read_crs_text({"epsgCode": "32617"}), read_crs_text({"epsgCode": "0", "name": "local"})
-    ('EPSG:32617', '')
-    """
-    if found := _EPSG.fullmatch(attributes.get("epsgCode", "").strip()):
-        return f"EPSG:{found[1]}"
-    text = attributes.get("ogcWktCode", "").strip()
-    if found := _EPSG.fullmatch(text):
-        return f"EPSG:{found[1]}" if text[:1] in "Ee" else ""
-    return text if _WKT.match(text) else ""
 
 
 def describe_landxml(path: str | Path, *, where: str) -> LandXml:
@@ -184,7 +125,7 @@ def read_surface(path: str | Path, name: str = "", *, where: str) -> SurfaceRead
     surface = _choose(facts, name, where)
     geometry = reader.taken
     assert geometry is not None
-    mesh = geometry.mesh(where, f"{facts.path}: surface {surface.name!r}")
+    mesh = geometry.mesh(where, f"{facts.path}: surface {shown(surface.name)}")
     return SurfaceRead(facts, surface, mesh, geometry.hidden, geometry.repeated)
 
 
@@ -201,12 +142,15 @@ def _choose(facts: LandXml, name: str, where: str) -> SurfaceFacts:
     if not facts.surfaces:
         raise InputError(Fault(where, f"{facts.path} has no surface", remedy="export the surface with the file"))
     if not named:
-        raise InputError(Fault(where, f"{facts.path} has no surface {name!r}", listed, 'write layer = "..."'))
+        what = f"{facts.path} has no surface {shown(name)}"
+        raise InputError(Fault(where, what, listed, 'write layer = "..."'))
     if name and len(named) > 1:
-        what = f"{facts.path} has {len(named)} surfaces {name!r}"
+        what = f"{facts.path} has {len(named)} surfaces {shown(name)}"
         raise InputError(Fault(where, what, remedy="give them different names, or export one of them"))
     if len(usable) > 1:
-        raise InputError(Fault(where, f"{facts.path} has several surfaces", listed, 'write layer = "..."'))
+        different = len({surface.name for surface in usable} - {""}) == len(usable)
+        remedy = 'write layer = "..."' if different else "give each a name of its own, or export one of them"
+        raise InputError(Fault(where, f"{facts.path} has several surfaces", listed, remedy))
     if not usable:
         raise InputError(_unusable(facts.path, named, where))
     return usable[0]
@@ -229,7 +173,7 @@ def _unusable(path: str, surfaces: list[SurfaceFacts], where: str) -> Fault:
     else:
         what = f"is empty: {surface.points} points, {surface.faces} visible faces"
         remedy = "export its points and its triangles"
-    return Fault(where, f"{path}: surface {surface.name!r} {what}", "a TIN", remedy)
+    return Fault(where, f"{path}: surface {shown(surface.name)} {what}", "a TIN", remedy)
 
 
 class _Reader:
@@ -237,18 +181,15 @@ class _Reader:
 
     def __init__(self, path: str | Path, where: str, wanted: Callable[[str], bool]) -> None:
         root = Node(begin=self._file)
-        root.add("CoordinateSystem", Node(begin=self._system))
-        for name in ("Metric", "Imperial"):
-            root.add(f"Units/{name}", Node(begin=self._units))
+        self._walk = walk_through(root, path, where=where)
+        self._head = Head(root, self._walk)
         root.add("PipeNetworks/PipeNetwork/Structs/Struct", Node(begin=self._struct))
         surface = root.add("Surfaces/Surface", Node(begin=self._begin, finish=self._finish))
         definition = surface.add("Definition", Node(begin=self._define))
         self._point = definition.add("Pnts/P", Node(text=True))
         self._face = definition.add("Faces/F", Node(text=True))
-        self._walk = walk_through(root, path, where=where)
         self._wanted = wanted
-        self._version = self._crs = self._datum = ""
-        self._stated: Units | None = None
+        self._version = ""
         self._structs = self._points = self._faces = 0
         self._name = self._kind = ""
         self._surfaces: list[SurfaceFacts] = []
@@ -258,14 +199,14 @@ class _Reader:
     def facts(self) -> LandXml:
         """Read the file."""
         self._walk.run()
-        units = self._stated or Units()
+        units = self._head.units or Units()
         return LandXml(
             path=str(self._walk.path),
             version=self._version,
             horizontal_unit=units.horizontal,
             vertical_unit=units.vertical,
-            crs=self._crs,
-            vertical_datum=self._datum,
+            crs=self._head.crs,
+            vertical_datum=self._head.datum,
             surfaces=tuple(self._surfaces),
             structs=self._structs,
         )
@@ -273,22 +214,12 @@ class _Reader:
     def _file(self, attributes: Attributes) -> None:
         self._version = attributes.get("version", "").strip()
 
-    def _system(self, attributes: Attributes) -> None:
-        self._crs = self._crs or read_crs_text(attributes)
-        names = (attributes.get(name, "").strip() for name in ("verticalDatum", "verticalCoordinateSystemName"))
-        self._datum = self._datum or next((name for name in names if name), "")
-
-    def _units(self, attributes: Attributes) -> None:
-        coordinates = {name: attributes.get(name, "") for name in ("linearUnit", "elevationUnit")}
-        units = read_units(coordinates, self._walk)
-        if self._stated not in (None, units):
-            self._walk.refuse(f"states its units twice, and differently, line {self._walk.line}")
-        self._stated = units
-
     def _struct(self, _: Attributes) -> None:
         self._structs += 1
 
     def _begin(self, attributes: Attributes) -> None:
+        if len(self._surfaces) == MOST_SURFACES:
+            self._walk.refuse(f"has more than {MOST_SURFACES} surfaces, line {self._walk.line}")
         self._name, self._kind = attributes.get("name", ""), ""
         self._points = self._faces = 0
         self._geometry = None
@@ -308,7 +239,7 @@ class _Reader:
         self._points += 1
 
     def _count_face(self, attributes: Attributes) -> None:
-        self._faces += "i" not in attributes or not Geometry.is_hidden(attributes)
+        self._faces += not is_hidden(attributes.get("i", ""))
 
     def _finish(self, _: str) -> None:
         if self._geometry is not None:

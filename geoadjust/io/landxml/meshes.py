@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.errors import Fault, InputError
+from geoadjust.io.landxml.stream import shown
 from geoadjust.io.tin.faces import Mesh
 
 if TYPE_CHECKING:
@@ -33,10 +35,10 @@ class _Tally:
     count: int = 0
     examples: list[str] = field(default_factory=list)
 
-    def add(self, example: str) -> None:
+    def add(self, tell: Callable[..., str], *arguments: object) -> None:
         self.count += 1
         if len(self.examples) < SHOWN:
-            self.examples.append(example)
+            self.examples.append(tell(*arguments))
 
     def __str__(self) -> str:
         return "; ".join(self.examples) + ("; ..." if self.count > len(self.examples) else "")
@@ -50,7 +52,8 @@ class Geometry:
 
     def __init__(self, walk: Walk) -> None:
         self._walk = walk
-        self._id = self._mark = ""
+        self._attributes: Attributes = {}
+        self._mark = "0"
         self._ids: list[str] = []
         self._numbers: list[str] = []
         self._corners: list[str] = []
@@ -60,69 +63,79 @@ class Geometry:
         self._faces: list[Integers] = []
         self._face_numbers: list[Integers] = []
         self._bad_points, self._bad_faces = _Tally(), _Tally()
-        self._read = 0
+        self._given = self._read = 0
         self.hidden = self.repeated = 0
-
-    @staticmethod
-    def is_hidden(attributes: Attributes) -> bool:
-        """Whether a face is invisible: its attribute i is there, and not 0."""
-        return attributes.get("i", "0").strip() not in ("0", "", "false")
 
     def counts(self) -> tuple[int, int]:
         """Points and visible faces so far, bad ones too."""
-        points = sum(map(len, self._points)) + len(self._ids) + self._bad_points.count
-        return points, self._read - self.hidden
+        return self._given, self._read - self.hidden
 
     def begin_point(self, attributes: Attributes) -> None:
-        self._id = attributes.get("id", "")
+        self._attributes = attributes
 
     def end_point(self, text: str) -> None:
-        numbers = text.split()
-        if len(numbers) != 3 or not self._id.strip():
-            shown = f"{text.strip()[:60]!r}" if self._id.strip() else "no id"
-            self._bad_points.add(f"P {self._id!r}, line {self._walk.line}: {shown}")
+        self._given += 1
+        name, numbers = self._attributes.get("id", ""), text.split()
+        if len(numbers) != 3 or not text.isascii() or not name.strip():
+            self._bad_points.add(self._tell_point, name, text)
             return
-        self._ids.append(self._id)
+        self._ids.append(name)
         self._numbers += numbers
         if len(self._ids) == BLOCK:
             self._pack_points()
 
+    def _tell_point(self, name: str, text: str) -> str:
+        wrong = shown(text.strip()) if name.strip() else "no id"
+        if name.strip() and (other := self._attributes.get("pntRef", "")):
+            wrong = f"refers to the point {shown(other)} outside the surface"
+        return f"P {shown(name)}, line {self._walk.line}: {wrong}"
+
     def begin_face(self, attributes: Attributes) -> None:
-        self._mark = "hidden" if "i" in attributes and self.is_hidden(attributes) else ""
+        self._mark = attributes.get("i", "0")
 
     def end_face(self, text: str) -> None:
         self._read += 1
-        if self._mark:
+        hidden = self._mark != "0" and is_hidden(self._mark)
+        if hidden:
             self.hidden += 1
             return
         corners = text.split()
-        if len(corners) != 3:
-            self._bad_faces.add(f"F {self._read}, line {self._walk.line}: {text.strip()[:60]!r}")
+        if len(corners) != 3 or hidden is None or not text.isascii():
+            self._bad_faces.add(self._tell_face, text, hidden)
             return
         self._corners += corners
         self._visible.append(self._read)
         if len(self._visible) == BLOCK:
             self._pack_faces()
 
+    def _tell_face(self, text: str, hidden: bool | None) -> str:
+        wrong = shown(text.strip()) if hidden is not None else f"i={shown(self._mark)}"
+        return f"F {self._read}, line {self._walk.line}: {wrong}"
+
     def _pack_points(self) -> None:
-        ids, bad = _whole(self._ids)
-        for place in bad:
-            self._bad_points.add(f"P {self._ids[place]!r}: the id is no whole number")
-        numbers, bad = _decimal(self._numbers)
-        for place in sorted({place // 3 for place in bad}):
-            self._bad_points.add(f"P {self._ids[place]!r}: {' '.join(self._numbers[3 * place : 3 * place + 3])!r}")
+        ids, bad_ids = _whole(self._ids)
+        numbers, bad_numbers = _decimal(self._numbers)
+        unnamed = set(bad_ids)
+        for row in sorted(unnamed.union(place // 3 for place in bad_numbers)):
+            self._bad_points.add(self._tell_packed_point, row, row in unnamed)
         self._point_ids.append(ids)
         self._points.append(numbers.reshape(-1, 3))
         self._ids, self._numbers = [], []
 
+    def _tell_packed_point(self, row: int, unnamed: bool) -> str:
+        wrong = "the id is no whole number" if unnamed else shown(" ".join(self._numbers[3 * row : 3 * row + 3]))
+        return f"P {shown(self._ids[row])}: {wrong}"
+
     def _pack_faces(self) -> None:
         corners, bad = _whole(self._corners)
-        for place in sorted({place // 3 for place in bad}):
-            text = " ".join(self._corners[3 * place : 3 * place + 3])
-            self._bad_faces.add(f"F {self._visible[place]}: {text!r}")
+        for row in sorted({place // 3 for place in bad}):
+            self._bad_faces.add(self._tell_packed_face, row)
         self._faces.append(corners.reshape(-1, 3))
         self._face_numbers.append(np.array(self._visible, dtype=np.int64))
         self._corners, self._visible = [], []
+
+    def _tell_packed_face(self, row: int) -> str:
+        return f"F {self._visible[row]}: {shown(' '.join(self._corners[3 * row : 3 * row + 3]))}"
 
     def mesh(self, where: str, label: str) -> Mesh:
         """The surface: vertices in the order of the points, faces in the order of the file.
@@ -140,7 +153,7 @@ class Geometry:
             faults.append(Fault(where, what, "a whole number as id; northing, easting, elevation", "export it again"))
         if self._bad_faces.count:
             what = f"{label} has {self._bad_faces.count} bad faces ({self._bad_faces})"
-            faults.append(Fault(where, what, "three ids of points", "export it as a TIN"))
+            faults.append(Fault(where, what, "three ids of points; i 0 or 1", "export it as a TIN"))
         if faults:
             raise InputError(faults)
         order, ids = self._sorted_ids(where, label)
@@ -176,13 +189,29 @@ class Geometry:
             inside &= ids[place] == block
             faces[begin : begin + len(block)] = order[place]
             begin += len(block)
-            for face in np.flatnonzero(~inside.all(axis=1)).tolist():
-                gone = ", ".join(str(value) for value in block[face][~inside[face]].tolist())
-                missing.add(f"F {numbers[face]} names {gone}")
+            rows = np.flatnonzero(~inside.all(axis=1)).tolist()
+            for row in rows[:SHOWN]:
+                missing.add(_tell_missing, numbers[row], block[row][~inside[row]])
+            missing.count += len(rows[SHOWN:])
         if missing.count:
             what = f"{label} has {missing.count} faces that name a point that is not there ({missing})"
             raise InputError(Fault(where, what, remedy="export it again"))
         return faces
+
+
+def _tell_missing(number: int, gone: Integers) -> str:
+    return f"F {number} names {', '.join(map(str, gone.tolist()))}"
+
+
+def is_hidden(mark: str) -> bool | None:
+    """Whether a face is invisible by its attribute i; None where that is neither 0 nor 1.
+
+    Examples
+    --------
+    >>> is_hidden("1"), is_hidden(" 0"), is_hidden("2")
+    (True, False, None)
+    """
+    return {"1": True, "true": True, "": False, "false": False}.get(mark.strip().lower().lstrip("+0"))
 
 
 def _decimal(tokens: list[str]) -> tuple[Floats, list[int]]:

@@ -33,14 +33,15 @@ def network_of(path: str, fingerprint: str, where: str) -> Structs:
 def network_rows(structs: Structs) -> tuple[pa.Table, Floats, Floats, Floats, NDArray[np.int64]]:
     """Attributes FIELDS, and east, north, elevation (n,) of the centres with the number of their points, 0 or 1.
 
-    A structure that is an inlet is of kind inlet; no other word of the schema says a kind of ours.
+    A column with values that are no numbers is one of texts, so that those of its rows can be flagged as in any other
+    layer. A structure that is an inlet is of kind inlet; no other word of the schema says a kind of ours.
     """
     columns = {
         "name": structs.name,
         "network": structs.network,
         "kind": ["inlet" if kind == "inlet" else "" for kind in structs.kind],
         "struct_type": structs.kind,
-        **{name: pa.array(getattr(structs, name), from_pandas=True) for name in NUMBERS},
+        **{name: _numbers(getattr(structs, name), structs.unread.get(name, {})) for name in NUMBERS},
         "desc": structs.desc,
         "state": structs.state,
         "inlet_case": structs.case,
@@ -49,3 +50,11 @@ def network_rows(structs: Structs) -> tuple[pa.Table, Floats, Floats, Floats, ND
     there = np.isfinite(structs.east) & np.isfinite(structs.north)
     east, north = np.where(there, structs.east, np.nan), np.where(there, structs.north, np.nan)
     return pa.table(columns), east, north, structs.elevation, there.astype(np.int64)
+
+
+def _numbers(values: Floats, unread: dict[int, str]) -> pa.Array:
+    if not unread:
+        return pa.array(values, from_pandas=True)
+    return pa.array(
+        [unread.get(row, "" if np.isnan(value) else repr(value)) for row, value in enumerate(values.tolist())]
+    )

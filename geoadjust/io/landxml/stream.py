@@ -1,12 +1,14 @@
 """A LandXML file as a stream: the elements that are wanted, each with what is done where it begins and ends.
 
-Nothing of the file is kept here. A document type (and so every entity of its own), endless nesting and endless texts
-are refused. An element counts as LandXML when it has the namespace of the root: that of a published version, that of a
-national profile, or none. All other elements are passed over with everything in them.
+Nothing of the file is kept here. A document type (and so every entity of its own), endless nesting, endless texts and
+endless new names are refused. An element counts as LandXML when it has the namespace of the root (that of a published
+version, that of a national profile, or none), that of any published version, or none: writers that mix them exist, and
+half a surface must not look like a whole one. All other elements are passed over with everything in them.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,8 +28,24 @@ PIECE = 2**16
 """Characters that the parser gathers before it hands on a text."""
 CHUNK = 2**18
 """Bytes read at a time."""
+MOST_NAMES = 100_000
+"""Different names of elements and attributes, and different prefixes; the parser keeps every one."""
 ROOT = "LandXML"
+SHOWN = 60
+"""Characters of a text in a fault."""
 _SEPARATOR = "}"
+_PUBLISHED = re.compile(r"https?://www\.landxml\.org/schema/LandXML-[0-9.]+")
+
+
+def shown(text: str) -> str:
+    """A text of the file as a fault shows it: in quotation marks, and not longer than a line.
+
+    Examples
+    --------
+    >>> shown("EG"), len(shown("1" * 1000))
+    ("'EG'", 65)
+    """
+    return repr(text) if len(text) <= SHOWN else f"{text[:SHOWN]!r}..."
 
 
 @dataclass(slots=True)
@@ -70,12 +88,14 @@ class Walk:
         self.path, self.where = path, where
         self._root, self._node, self._above = root, Node(), list[Node]()
         self._pieces: list[str] = []
-        self._depth, self._begun = 0, False
+        self._prefixes: set[str | None] = set()
+        self._depth, self._begun, self._prefix = 0, False, ""
         self._parser = parser = expat.ParserCreate(namespace_separator=_SEPARATOR)
         parser.buffer_text = True
         parser.buffer_size = PIECE
         parser.StartDoctypeDeclHandler = self._refuse_doctype
         parser.EntityDeclHandler = self._refuse_doctype
+        parser.StartNamespaceDeclHandler = self._note_prefix
         parser.StartElementHandler = self._first
 
     @property
@@ -119,17 +139,25 @@ class Walk:
         reason = f"{expat.ErrorString(error.code)}, line {error.lineno}"
         if "encoding" in reason:
             self.refuse(f"has an encoding that cannot be read ({reason})", "UTF-8", "save it as UTF-8")
-        if not self._begun:
+        if not self._begun and "unclosed" not in reason:
             self.refuse(f"is not XML ({reason})", ROOT, "export the surface as LandXML")
         if whole:
             self.refuse(f"is cut off ({reason})", remedy="copy or export it again")
-        self.refuse(f"is broken XML ({reason})", remedy="export it again")
+        encoding = ", in the encoding that it declares (UTF-8 where it declares none)" * ("token" in reason)
+        self.refuse(f"is broken XML ({reason})", remedy=f"export it again{encoding}")
 
     def _check(self, fed: int) -> None:
         """A tag that does not end is held by the parser, a text that does not end by us."""
         held = sum(map(len, self._pieces)) + 64 * len(self._pieces)
         if fed - self._parser.CurrentByteIndex > LONGEST or held > LONGEST:
             self.refuse(f"has a tag or a text that does not end within {LONGEST // 2**20} MiB, line {self.line}")
+        if len(self._parser.intern) > MOST_NAMES:
+            self.refuse(f"has more than {MOST_NAMES} different names of elements and attributes, line {self.line}")
+        if len(self._prefixes) > MOST_NAMES:
+            self.refuse(f"has more than {MOST_NAMES} different prefixes of namespaces, line {self.line}")
+
+    def _note_prefix(self, prefix: str | None, _: str | None) -> None:
+        self._prefixes.add(prefix)
 
     def _refuse_doctype(self, *_: object) -> None:
         what = f"has a document type (DOCTYPE), line {self.line}"
@@ -138,9 +166,10 @@ class Walk:
     def _first(self, name: str, attributes: Attributes) -> None:
         space, _, local = name.rpartition(_SEPARATOR)
         if local != ROOT:
-            self.refuse(f"begins with <{local[:40]}>, not with <{ROOT}>", ROOT, "export the surface as LandXML")
+            self.refuse(f"begins with <{local[:SHOWN]}>, not with <{ROOT}>", ROOT, "export the surface as LandXML")
         self._begun = True
-        self._node = self._root.qualified(space + _SEPARATOR if space else "")
+        self._prefix = space + _SEPARATOR if space else ""
+        self._node = self._root.qualified(self._prefix)
         self._pass_on()
         if self._node.begin:
             self._node.begin(attributes)
@@ -151,7 +180,7 @@ class Walk:
         self._parser.CharacterDataHandler = self._pieces.append
 
     def _start(self, name: str, attributes: Attributes) -> None:
-        node = self._node.children.get(name)
+        node = self._node.children.get(name) or self._mixed(name)
         if node is None:
             self._pass_over()
             return
@@ -160,6 +189,13 @@ class Walk:
         self._node = node
         if node.begin:
             node.begin(attributes)
+
+    def _mixed(self, name: str) -> Node | None:
+        """The wanted element of this name, without a namespace or with that of another published version."""
+        space, _, local = name.rpartition(_SEPARATOR)
+        if space and not _PUBLISHED.fullmatch(space):
+            return None
+        return self._node.children.get(self._prefix + local)
 
     def _end(self, _: str) -> None:
         node = self._node

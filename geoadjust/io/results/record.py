@@ -71,9 +71,7 @@ class Sourced(Protocol):
     @property
     def structures(self) -> StructureFacts: ...
     @property
-    def existing(self) -> tuple[Recorded, ...]: ...
-    @property
-    def finished(self) -> tuple[Recorded, ...]: ...
+    def surfaces(self) -> tuple[Recorded, ...]: ...
     @property
     def catalogue(self) -> Catalogue: ...
     @property
@@ -93,7 +91,7 @@ def deciding_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str,
     """
     job = plain(sources.job)
     job.pop("output")
-    surfaces = {facts.name: facts.record() for facts in (*sources.existing, *sources.finished)}
+    surfaces = {facts.name: facts.record() for facts in sources.surfaces}
     return {
         "format": "geoadjust schedule 1",
         "geoadjust": geoadjust.__version__,
@@ -127,11 +125,10 @@ def hash_of(facts: Mapping[str, Any]) -> str:
 
 def source_facts(sources: Sourced) -> dict[str, Any]:
     """Where each source lies and what it is."""
-    surfaces = (*sources.existing, *sources.finished)
     structures = sources.structures
     return {
         "structures": {"path": structures.path, "layer": structures.layer, "fingerprint": structures.fingerprint},
-        "surfaces": [{"path": facts.path, **facts.record(), **_first_tiles(facts)} for facts in surfaces],
+        "surfaces": [{"path": facts.path, **facts.record(), **_first_tiles(facts)} for facts in sources.surfaces],
         **{file.role: {"path": file.path, "fingerprint": file.fingerprint} for file in sources.files},
     }
 

@@ -50,8 +50,7 @@ class Naming:
 
     rules: Sequence[RuleSet]
     catalogue: Catalogue
-    existing: Sequence[str]
-    finished: Sequence[str]
+    surfaces: Sequence[str]
     facts: StructureFacts
     units: str
 
@@ -156,10 +155,7 @@ def _where(there: NDArray[np.bool_], texts: pa.Array) -> pa.Array:
 
 def surface_names(results: Records, naming: Naming) -> pa.Array:
     """Surface that the finished road was read from; outside the paving that is the road of today."""
-    design = bool(naming.finished) & (results["structures.paved"] != 0)
-    source = results["finished.source"].astype(int)
-    index = np.where(design & (source >= 0), source + len(naming.existing), source)
-    return words(index, [*naming.existing, *naming.finished])
+    return words(results["finished.source"].astype(int), naming.surfaces)
 
 
 def source_texts(bucket: Bucket, naming: Naming, name: str) -> Texts:

@@ -27,7 +27,8 @@ from geoadjust.io.landxml.document import LandXml, read_surface
 from geoadjust.io.raster.tiles import Tile
 from geoadjust.io.tin import faces
 from geoadjust.io.tin.faces import FaceIndex, Mesh, MeshFacts, cut, index_faces
-from geoadjust.io.tin.survey import read_survey
+from geoadjust.io.tin.shot_layers import find_points, holds_points, is_layer
+from geoadjust.io.tin.survey import Grid, read_survey
 from geoadjust.units import factor
 
 Floats = NDArray[np.float64]
@@ -45,8 +46,8 @@ METRES_PER_DEGREE = 111_320.0
 class TinRead:
     """A surface as it was read.
 
-    `title` is what people call it, `notes` tell what was taken and left out; the units and texts are the file's, ''
-    where it says nothing. `mesh` has heights in the file's unit.
+    `title` is what people call it, `notes` tell what was taken and left out, `findings` what is suspect; the units and
+    texts are the file's, '' where it says nothing. `mesh` has heights in the file's unit.
     """
 
     title: str
@@ -56,6 +57,7 @@ class TinRead:
     vertical_unit: str
     vertical_datum: str
     fingerprint: str
+    findings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +79,7 @@ class TinFacts:
     notes: tuple[str, ...]
     mesh: MeshFacts
     index: FaceIndex
+    findings: tuple[str, ...] = ()
 
     @property
     def box(self) -> Box:
@@ -148,13 +151,17 @@ class TinFacts:
         yield from (f"{self.path}: {note}" for note in self.notes)
 
 
-def is_tin(path: str | tuple[str, ...]) -> bool:
-    """Whether a surface's path is that of a LandXML file or of survey points.
+def is_tin(path: str | tuple[str, ...], layer: str = "") -> bool:
+    """Whether a surface's path is that of a LandXML file or of survey points, a CSV or a layer of points.
+
+    Parameters
+    ----------
+    layer : that the job names; '' = none
 
     >>> is_tin("road.xml"), is_tin("road.tif"), is_tin(("a.tif", "b.tif"))
     (True, False, False)
     """
-    return isinstance(path, str) and path.lower().endswith((*LANDXML, *SURVEY))
+    return isinstance(path, str) and (path.lower().endswith((*LANDXML, *SURVEY)) or holds_points(path, layer))
 
 
 def describe_tin(table: RoadTable, *, where: str) -> TinFacts:
@@ -167,7 +174,7 @@ def describe_tin(table: RoadTable, *, where: str) -> TinFacts:
         other
     """
     assert isinstance(table.path, str)
-    survey = table.path.lower().endswith(SURVEY)
+    survey = table.path.lower().endswith(SURVEY) or is_layer(table.path)
     read = _read_shots(table, where) if survey else _read_landxml(table, where)
     vertices = read.mesh.vertices.copy()
     vertices[:, 2] *= factor(read.vertical_unit)
@@ -188,6 +195,7 @@ def describe_tin(table: RoadTable, *, where: str) -> TinFacts:
         notes=read.notes,
         mesh=mesh,
         index=index,
+        findings=read.findings,
     )
 
 
@@ -213,17 +221,18 @@ def _read_landxml(table: RoadTable, where: str) -> TinRead:
 
 def _read_shots(table: RoadTable, where: str) -> TinRead:
     assert isinstance(table.path, str)
-    system, faults = system_of("", table.path, table, where)
+    layer = find_points(table.path, table.layer, where=f"{where}.path") if is_layer(table.path) else None
+    system, faults = system_of((layer.crs_wkt or "") if layer else "", table.path, table, where)
     unit, more = vertical_unit_of_source(system, table.path, table, where)
     if faults or more:
         raise InputError([*faults, *more])
     assert system is not None
-    survey = read_survey(table, system, _metres(system), where=where)
+    survey = read_survey(table, layer, Grid(system, _metres(system), unit), where=where)
     mark = fingerprint(table.path)
     if table.breaklines:
         mark = joined_fingerprint([mark, fingerprint(table.breaklines)])
     title = f"survey points by pythoncdt {version('pythoncdt')}"
-    return TinRead(title, survey.notes, survey.mesh, system, unit, "", mark)
+    return TinRead(title, survey.notes, survey.mesh, system, unit, "", mark, survey.findings)
 
 
 def _metres(system: System) -> float:

@@ -31,8 +31,7 @@ from geoadjust.io.results.record import (
 class Sources:
     job: Job
     structures: StructureFacts
-    existing: tuple[RasterFacts, ...]
-    finished: tuple[RasterFacts, ...]
+    surfaces: tuple[RasterFacts, ...]
     catalogue: Catalogue
     files: tuple[SourceFile, ...] = ()
 
@@ -62,14 +61,14 @@ ROAD = RasterFacts(
     fingerprint="sha256:bb",
     tiles=(Tile("/data/in/road.tif", 0, 0, 10, 20, (64, 64), "float32", None, False, 1.0, 0.0, "sha256:bb"),),
 )
-SOURCES = Sources(JOB, STRUCTURES, (ROAD,), (), Catalogue(ring=(RingPart("r", 0.05),)))
+SOURCES = Sources(JOB, STRUCTURES, (ROAD,), Catalogue(ring=(RingPart("r", 0.05),)))
 
 
 def changed(**parts):
     """The sources with something else in some of their parts."""
     sources = SOURCES
     for name, values in parts.items():
-        whole = name in ("existing", "finished", "files")
+        whole = name in ("surfaces", "files")
         sources = replace(sources, **{name: values if whole else replace(getattr(sources, name), **values)})
     return sources
 
@@ -153,10 +152,10 @@ OTHERS = {
     "the structures": {"structures": {"fingerprint": "sha256:ab"}},
     "their columns": {"structures": {"columns": {"id": "OTHER"}}},
     "their crs": {"structures": {"crs": "EPSG:32618"}},
-    "the raster": {"existing": (replace(ROAD, fingerprint="sha256:bc"),)},
-    "its band": {"existing": (replace(ROAD, band=2),)},
-    "its unit": {"existing": (replace(ROAD, vertical_unit="ft"),)},
-    "a design surface": {"finished": (replace(ROAD, name="design", fingerprint="sha256:dd"),)},
+    "the raster": {"surfaces": (replace(ROAD, fingerprint="sha256:bc"),)},
+    "its band": {"surfaces": (replace(ROAD, band=2),)},
+    "its unit": {"surfaces": (replace(ROAD, vertical_unit="ft"),)},
+    "a design surface": {"surfaces": (ROAD, replace(ROAD, name="design", fingerprint="sha256:dd"))},
     "the catalogue": {"catalogue": {"ring": (RingPart("r", 0.051),)}},
     "paving areas": {"files": (SourceFile("areas", "/data/in/a.gpkg", "sha256:ee"),)},
     "other paving areas": {"files": (SourceFile("areas", "/data/in/a.gpkg", "sha256:ef"),)},

@@ -79,7 +79,7 @@ def bucket(make_structures, make_roads, find):
 @pytest.fixture(scope="module")
 def naming():
     facts = SimpleNamespace(columns={"id": "id", "street": "street"})
-    return Naming((RuleSet(),), CATALOGUE, ["road"], [], facts, "us")
+    return Naming((RuleSet(),), CATALOGUE, ["road"], facts, "us")
 
 
 @pytest.fixture(scope="module")
@@ -149,7 +149,7 @@ def test_attributes_of_the_input_are_kept(bucket, naming):
     raw = make_raw(2, 1000, **{name: cells for name, (cells, _) in ODD.items()})
     reasons = bucket.reasons[bucket.reasons["row"] < 1002]
     small = Bucket(bucket.results[:2], reasons, raw, bucket.ids[:2])
-    plain = Naming(naming.rules, CATALOGUE, ["road"], [], SimpleNamespace(columns={"id": "id"}), "us")
+    plain = Naming(naming.rules, CATALOGUE, ["road"], SimpleNamespace(columns={"id": "id"}), "us")
     found = tables.schedule_rows(small, plain, schedule_schema(raw.attributes.schema)).to_pydict()
     for name, (_, expected) in ODD.items():
         assert found["src_ROW" if name == "ROW" else name] == expected, name
