@@ -60,14 +60,24 @@ class Scatter:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Role:
-    """Surfaces of one role round the same structures; the first one with enough samples wins.
+    """Surfaces of one role round the same n structures; the first one with enough samples wins.
 
-    `numbers` are theirs among all surfaces of the job.
+    Parameters
+    ----------
+    surfaces, scatter : one for each surface
+    numbers : the surfaces' among all of the job
+    lifts : (n,) for each surface, what is added to its heights [m]; without any, nothing
     """
 
     surfaces: Sequence[Surface] = ()
     scatter: Sequence[Scatter] = ()
     numbers: Sequence[int] = ()
+    lifts: Sequence[Floats] = ()
+
+    def take(self, number: int, index: NDArray[np.intp]) -> Role:
+        """One of the surfaces round some of the structures."""
+        lifts = (self.lifts[number][index],) if self.lifts else ()
+        return Role((self.surfaces[number].take(index),), (self.scatter[number],), (self.numbers[number],), lifts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,32 +219,33 @@ def _reach(structures: Structures) -> Floats:
 
 def _read_role(structures: Structures, role: Role, ring: Ring, tolerance: float) -> tuple[RoadModels, Bars]:
     """Models and bars of one role: each structure takes the first surface that has enough samples there."""
-    surfaces, scatters, numbers = role.surfaces, role.scatter, role.numbers
-    models, bars = _read_surface(structures, surfaces[0], scatters[0], numbers[0], ring, tolerance)
-    for index in range(1, len(surfaces)):
+    models, bars = _read_surface(structures, role, ring, tolerance)
+    for number in range(1, len(role.surfaces)):
         left = np.flatnonzero(models.source < 0)
         if not len(left):
             break
-        some, surface = take(structures, left), surfaces[index].take(left)
-        more, more_bars = _read_surface(some, surface, scatters[index], numbers[index], ring, tolerance)
+        more, more_bars = _read_surface(take(structures, left), role.take(number, left), ring, tolerance)
         won = more.source >= 0
         models = _put(models, left[won], take(more, np.flatnonzero(won)))
         bars = _put(bars, left[won], take(more_bars, np.flatnonzero(won)))
     return models, bars
 
 
-def _read_surface(
-    structures: Structures, surface: Surface, scatter: Scatter, number: int, ring: Ring, tolerance: float
-) -> tuple[RoadModels, Bars]:
+def _read_surface(structures: Structures, role: Role, ring: Ring, tolerance: float) -> tuple[RoadModels, Bars]:
+    """Models and bars of the first surface of a role."""
+    surface, scatter = role.surfaces[0], role.scatter[0]
     flange, edge = _reach(structures), frame_edges(structures)
     samples = surface.samples(flange, ring, structures.street_side)
     models = fit_roads(samples, ring, edge, noise=scatter.noise, density=scatter.density)
-    models = replace(models, source=np.where(models.source >= 0, number, -1).astype(np.int8))
+    models = replace(models, source=np.where(models.source >= 0, role.numbers[0], -1).astype(np.int8))
     uphill = uphill_azimuth(edge_plane(models, edge))
     mark = np.where(np.isfinite(structures.axis), structures.axis, uphill)
     mark = np.where(np.isfinite(models.height), mark, 0.0)
     spread = np.where(np.isfinite(models.rms), models.rms, np.inf)
-    return models, read_bars(surface.levelled(models), mark, flange, spread, ring, tolerance)
+    bars = read_bars(surface.levelled(models), mark, flange, spread, ring, tolerance)
+    if not role.lifts:
+        return models, bars
+    return shifted(models, role.lifts[0]), replace(bars, height=bars.height + role.lifts[0][:, None])
 
 
 def _put(bundle: B, index: NDArray[np.intp], some: B) -> B:

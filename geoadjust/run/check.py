@@ -13,13 +13,13 @@ from geoadjust.core.columns import KINDS
 from geoadjust.core.rules import Job, RuleSet
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import read_crs
-from geoadjust.io.coordinates.georeference import Georeference
+from geoadjust.io.coordinates.heights import datum_name
 from geoadjust.io.intake.structures import describe_columns
 from geoadjust.io.lines.areas import PavingAreas
-from geoadjust.run.computing import ring_of
-from geoadjust.run.positions import Positions, read_positions
+from geoadjust.run.computing import Layout, lay_out
+from geoadjust.run.mixups import sample_mixups
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
-from geoadjust.run.ways import Ways, box_text, find_ways
+from geoadjust.run.ways import box_text
 
 T = TypeVar("T")
 
@@ -52,13 +52,14 @@ def check_job(job: Job) -> Report:
         sources = look_at_sources(job)
     except InputError as error:
         raise InputError([*faults, *error.faults]) from None
-    positions = read_positions(sources.structures)
-    ways = _at(lambda: find_ways(sources, positions, ring_of(job.ring)), faults)
+    layout = _at(lambda: lay_out(sources), faults)
     _at(lambda: read_lines(sources), faults)
     areas = _at(lambda: read_paving(sources), faults)
-    if faults or ways is None:
+    if faults or layout is None:
         raise InputError(faults)
-    return Report(len(positions), tuple(_facts(sources, positions, ways, areas)), sources.notices)
+    sample_mixups(sources, layout)
+    notices = (*sources.notices, *layout.notices())
+    return Report(len(layout.positions), tuple(_facts(sources, layout, areas)), notices)
 
 
 def _at(look: Callable[[], T], faults: list[Fault]) -> T | None:
@@ -70,18 +71,18 @@ def _at(look: Callable[[], T], faults: list[Fault]) -> T | None:
         return None
 
 
-def _area_facts(sources: Sources, positions: Positions, areas: PavingAreas | None) -> Iterator[str]:
+def _area_facts(sources: Sources, layout: Layout, areas: PavingAreas | None) -> Iterator[str]:
     if areas is None:
         return
-    crs, east, north = read_crs(sources.structures.crs, where="structures.crs"), positions.east, positions.north
-    frames = Georeference(crs, crs, where="structures.crs", bounds=positions.bounds())
-    inside = int(areas.find(east, north, frames.jacobians(east, north)).inside.sum())
+    positions = layout.positions
+    east, north = positions.east, positions.north
+    inside = int(areas.find(east, north, layout.frames.jacobians(east, north)).inside.sum())
     path = sources.job.finished[0].areas
     yield f"finished: {inside} of {len(positions)} structures lie in a paving area, of {len(areas)} in {path}"
 
 
-def _facts(sources: Sources, positions: Positions, ways: tuple[Ways, ...], areas: PavingAreas | None) -> Iterator[str]:
-    structures, job = sources.structures, sources.job
+def _facts(sources: Sources, layout: Layout, areas: PavingAreas | None) -> Iterator[str]:
+    structures, job, positions = sources.structures, sources.job, layout.positions
     placed = int(np.isfinite(positions.east).sum())
     yield f"structures: {len(positions)} rows of {structures.path}, {placed} with a point"
     yield f"structures: CRS {read_crs(structures.crs, where='structures.crs').name}"
@@ -89,19 +90,19 @@ def _facts(sources: Sources, positions: Positions, ways: tuple[Ways, ...], areas
     shared = int((positions.duplicates > 1).sum())
     if shared:
         yield f"structures: {shared} rows share their id with another row"
-    for name, role in zip(("surface", "finished", "paved"), ways, strict=True):
+    for name, role in zip(("surface", "finished", "paved"), layout.roles, strict=True):
         for way in role.ways:
             on = int(way.facts.covers(*way.georeference.to_target(positions.east, positions.north)).sum())
             first, *more = way.facts.describe()
             yield f"{name}: {first}; {on} of {len(positions)} structures lie on it"
             yield from (f"{name}: {line}" for line in more)
-            datum = f", vertical datum {way.facts.vertical_datum}" if way.facts.vertical_datum else ""
+            datum = f", vertical datum {datum_name(way.facts.vertical_datum)}" if way.facts.vertical_datum else ""
             crs = read_crs(way.facts.crs, where=f"{name}.crs").name
             yield f"{name}: CRS {crs}{datum}; {box_text(way.facts.box)}"
             yield f"{name}: coordinates by {way.georeference.description}"
     if not sources.finished:
         yield f"finished: {_finished(job)}"
-    yield from _area_facts(sources, positions, areas)
+    yield from _area_facts(sources, layout, areas)
     sets = ", ".join(f"{rules.name} ({_condition(rules)})" for rules in job.rules)
     yield f"rules: {sets}; catalogue {sources.catalogue.name}, {len(sources.catalogue.ring)} rings"
     yield f"output: {job.output.path} in {sources.units} units{_standing(job)}"

@@ -44,9 +44,16 @@ class Settings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
-    """Places of a chunk on the surfaces of one role; `numbers` are the surfaces' among all of the job."""
+    """Places of a chunk on the surfaces of one role.
+
+    Parameters
+    ----------
+    lifts : (n,) for each surface, what is added to its heights [m]
+    numbers : the surfaces' among all of the job
+    """
 
     places: tuple[Place, ...]
+    lifts: tuple[Floats, ...]
     numbers: tuple[int, ...]
 
 
@@ -158,6 +165,7 @@ def _read(batch: _Batch) -> _Read:
             [place.surface(batch.index) for place in role.places],
             [place.scatter for place in role.places],
             role.numbers,
+            [lift[batch.index] for lift in role.lifts],
         )
         for role in task.roles
     )

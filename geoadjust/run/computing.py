@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -25,7 +25,7 @@ from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.io.lines.centrelines import Centrelines
 from geoadjust.io.working.chunk_files import Records
 from geoadjust.io.working.spill import Spill
-from geoadjust.run.chunks import Arrays, Found, Places, Settings, Task, bundle_of, order_by_block
+from geoadjust.run.chunks import Arrays, Found, Settings, Task, bundle_of, order_by_block
 from geoadjust.run.findings import Bias, find_bias
 from geoadjust.run.positions import Positions, read_positions
 from geoadjust.run.readers import close_readers
@@ -50,8 +50,15 @@ class Layout:
         return tuple(way for role in self.roles for way in role.ways)
 
     def operations(self) -> dict[str, str]:
-        """How coordinates are carried to each surface."""
-        return {way.facts.name: way.georeference.description for way in self.ways}
+        """How coordinates are carried to each surface, and heights from it to the datum of the run."""
+        found = {way.facts.name: way.georeference.description for way in self.ways}
+        shifts = [shift for role in self.roles for shift in role.shifts]
+        told = zip(self.ways, shifts, strict=True)
+        return found | {f"heights of {way.facts.name}": shift.description for way, shift in told if shift.description}
+
+    def notices(self) -> list[str]:
+        """What a careful user wants to know of the way to the surfaces."""
+        return [notice for role in self.roles for notice in role.notices(self.positions)]
 
     def chunks(self, size: int) -> list[Index]:
         """Input rows of each chunk: near each other on the first surface that is used."""
@@ -77,7 +84,7 @@ def lay_out(sources: Sources) -> Layout:
 
 def take_in(sources: Sources, layout: Layout, spill: Spill) -> None:
     """Turn every row into a structure and spill it."""
-    door, positions = _door(sources, layout.frames), layout.positions
+    door, positions = make_door(sources, layout.frames), layout.positions
     for raw in read_batches(sources.structures):
         rows = slice(raw.first, raw.first + len(raw))
         intake = door.take_in(raw, positions.duplicates[rows], positions.neighbours[rows])
@@ -85,7 +92,8 @@ def take_in(sources: Sources, layout: Layout, spill: Spill) -> None:
         spill.append_sorted("reasons", dict(arrays_of(intake.reasons)))
 
 
-def _door(sources: Sources, frames: Georeference) -> Door:
+def make_door(sources: Sources, frames: Georeference) -> Door:
+    """What takes the rows of a layer in."""
     job = sources.job
     lines, areas = read_lines(sources), read_paving(sources)
     return Door(
@@ -107,16 +115,29 @@ def _area_finder(areas: PavingAreas, frames: Georeference) -> Callable[..., Any]
     return lambda east, north: areas.find(east, north, frames.jacobians(east, north))
 
 
+def no_objection(found: Arrays) -> None:
+    """Every chunk is kept."""
+
+
+def task_of(sources: Sources, layout: Layout, structures: Structures, index: Index, number: int) -> Task:
+    """One chunk: structures, their rows and their chunk's number."""
+    settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
+    return Task(settings, structures, tuple(role.places(layout.positions, index, number) for role in layout.roles))
+
+
 class Computation:
     """The chunks of a run: those kept by an interrupted one are recalled, the others computed.
 
     Parameters
     ----------
     size : structures in a chunk
+    judge : told what was found for a chunk before it is kept; may refuse it
     """
 
-    def __init__(self, sources: Sources, layout: Layout, spill: Spill, size: int) -> None:
-        self.sources, self.layout, self.spill = sources, layout, spill
+    def __init__(
+        self, sources: Sources, layout: Layout, spill: Spill, size: int, judge: Callable[[Arrays], None] = no_objection
+    ) -> None:
+        self.sources, self.layout, self.spill, self.judge = sources, layout, spill, judge
         self.chunks = layout.chunks(size)
         self.missing = list(range(len(self.chunks)))
         self.seconds: Counter[str] = Counter()
@@ -139,6 +160,7 @@ class Computation:
         try:
             with closing(mapper(self._tasks(), done=lambda: progress(next(done), len(self.chunks)))) as found:
                 for number, chunk in zip(self.missing, found, strict=True):
+                    self.judge(chunk.arrays)
                     self._keep(number, chunk.arrays)
                     self.seconds.update(chunk.seconds)
         finally:
@@ -150,19 +172,15 @@ class Computation:
         return find_bias(*self._rims) if surveyed else None
 
     def _tasks(self) -> Iterable[Task]:
-        sources, layout = self.sources, self.layout
-        settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
-        positions, folder = layout.positions, self.spill.folder
-        roles = [[way.gathered(positions, self.chunks, folder) for way in role.ways] for role in layout.roles]
+        positions, folder = self.layout.positions, self.spill.folder
+        layout = replace(
+            self.layout, roles=tuple(role.gathered(positions, self.chunks, folder) for role in self.layout.roles)
+        )
         for number in self.missing:
             index = self.chunks[number]
             structures = bundle_of(Structures, self.spill.rows("structures", index))
-            places = tuple(
-                Places(tuple(way.place(positions, index, number) for way in ways), role.numbers)
-                for ways, role in zip(roles, layout.roles, strict=True)
-            )
             assert isinstance(structures, Structures)
-            yield Task(settings, structures, places)
+            yield task_of(self.sources, layout, structures, index, number)
 
     def _is_recalled(self, number: int) -> bool:
         results = self.spill.recall(number, self.chunks[number])

@@ -20,11 +20,10 @@ from geoadjust.io.coordinates.georeference import Georeference
 from geoadjust.io.intake.door import Door
 from geoadjust.io.intake.reading import Reading, first_stated
 from geoadjust.io.intake.structures import RawBatch, describe_structures, read_batches
-from geoadjust.io.lines.areas import Areas
-from geoadjust.io.lines.centrelines import Axes
 from geoadjust.io.results.fieldbook import FieldBook, FieldTexts, tape_step
 from geoadjust.io.results.people import foot_of
-from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
+from geoadjust.run.computing import make_door
+from geoadjust.run.sources import Sources, look_at_sources
 
 Floats = NDArray[np.float64]
 
@@ -62,7 +61,7 @@ def write_fieldbook(job: Job, path: Path, *, overwrite: bool = False) -> Written
     sources = _look(job)
     crs = read_crs(sources.structures.crs, where="structures.crs")
     frames = Georeference(crs, crs, where="structures.crs")
-    door = _door(sources, frames)
+    door = make_door(sources, frames)
     units, foot = _units(sources)
     count = 0
     with FieldBook(path, units, foot, sources.structures.crs, overwrite=overwrite) as book:
@@ -106,29 +105,6 @@ def _units(sources: Sources) -> tuple[str, str]:
     stated += [table.vertical_unit for table in job.surface]
     units = job.output.units or ("metric" if (own or job.surface[0].vertical_unit) == "m" else "us")
     return units, foot_of(stated)
-
-
-def _door(sources: Sources, frames: Georeference) -> Door:
-    job = sources.job
-    lines, areas, limit = read_lines(sources), read_paving(sources), job.structures.max_axis_distance
-
-    def find_axes(east: Floats, north: Floats) -> Axes:
-        assert lines is not None
-        return lines.axes(east, north, frames.jacobians(east, north), limit=limit)
-
-    def find_areas(east: Floats, north: Floats) -> Areas:
-        assert areas is not None
-        return areas.find(east, north, frames.jacobians(east, north))
-
-    return Door(
-        job=job,
-        facts=sources.structures,
-        catalogue=sources.catalogue,
-        vertical_unit=sources.vertical_unit,
-        find_axes=find_axes if lines else None,
-        find_convergence=frames.convergence,
-        find_areas=find_areas if areas else None,
-    )
 
 
 def _places(door: Door, reading: Reading, step: float) -> FieldPlaces:

@@ -28,6 +28,7 @@ from geoadjust.io.working.spill import Spill
 from geoadjust.run.chunks import CHUNK
 from geoadjust.run.computing import Computation, Layout, Mapper, lay_out, ring_of, take_in
 from geoadjust.run.findings import Bias
+from geoadjust.run.mixups import refuse_mixups
 from geoadjust.run.output import Outgoing, Tally, write_results
 from geoadjust.run.resume import start_run
 from geoadjust.run.sources import Sources, look_at_sources
@@ -127,7 +128,7 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
         outgoing = run.compute(writer)
         with clock.stage("write"):
             tally = write_results(writer.folder, outgoing, run_facts(sources, run.operations))
-        findings = (*sources.notices, *([outgoing.bias.sentence()] if outgoing.bias else []))
+        findings = (*sources.notices, *run.notices, *([outgoing.bias.sentence()] if outgoing.bias else []))
         writer.commit(run.record(tally, findings))
     summary = Summary(job.output.path, tally, findings, clock.rounded())
     unknown = tally.method["unknown"]
@@ -145,13 +146,14 @@ class _Run:
         self.sources, self.options, self.clock = sources, options, clock
         self.chunk, self.kept = options.chunk, 0
         self.operations: dict[str, str] = {}
+        self.notices: list[str] = []
 
     def compute(self, writer: SetWriter) -> Outgoing:
         """All structures, chunk by chunk; what the writers need. Nothing that grows with the layer outlives it."""
         options = self.options
         with self.clock.stage("read"):
             layout = lay_out(self.sources)
-        self.operations = layout.operations()
+        self.operations, self.notices = layout.operations(), layout.notices()
         facts, count = deciding_facts(self.sources, self.operations), len(layout.positions)
         start = start_run(
             writer.work, facts, count=count, chunk=options.chunk, resume=options.resume, note=options.note
@@ -159,7 +161,8 @@ class _Run:
         spill = Spill(writer.spill, writer.work.folder, start.key)
         with self.clock.stage("read"):
             take_in(self.sources, layout, spill)
-            computation = Computation(self.sources, layout, spill, start.chunk)
+            judge = partial(refuse_mixups, sources=self.sources)
+            computation = Computation(self.sources, layout, spill, start.chunk, judge)
             self.chunk, self.kept = start.chunk, computation.recall() if start.resumed else 0
         if start.resumed:
             options.note(f"{self.kept} of {len(computation.chunks)} chunks are taken from the interrupted run")

@@ -14,7 +14,8 @@ from geoadjust.core.parts import Catalogue
 from geoadjust.core.rules import Job, RoadTable
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.catalogue import read_catalogue
-from geoadjust.io.coordinates.crs import read_crs, vertical_name_of, vertical_unit_of
+from geoadjust.io.coordinates.crs import read_crs, vertical_unit_of
+from geoadjust.io.coordinates.heights import datum_name, datum_text_of
 from geoadjust.io.intake.structures import RawBatch, StructureFacts, describe_structures, lookalikes, read_batches
 from geoadjust.io.intake.values import read_texts
 from geoadjust.io.lidar.clouds import CloudFacts, describe_cloud
@@ -32,7 +33,10 @@ SurfaceFacts = RasterFacts | TinFacts | CloudFacts
 
 @dataclass(frozen=True, slots=True)
 class Sources:
-    """Facts of every source of a job; nothing is open."""
+    """Facts of every source of a job; nothing is open.
+
+    `vertical_unit` is the structures'; `vertical_datum` that of the run: the structures', else the first surface's.
+    """
 
     job: Job
     structures: StructureFacts
@@ -41,6 +45,7 @@ class Sources:
     paved: tuple[SurfaceFacts, ...]
     catalogue: Catalogue
     vertical_unit: str
+    vertical_datum: str = ""
     notices: tuple[str, ...] = ()
     files: tuple[SourceFile, ...] = ()
 
@@ -92,14 +97,15 @@ def look_at_sources(job: Job) -> Sources:
     if structures is not None:
         unit = look.at(lambda: _vertical_unit(job, structures)) or ""
         look.faults += list(_unit_faults(job, structures, unit))
-        look.faults += list(_datum_faults(job, structures, surfaces))
     if look.faults:
         raise InputError(look.faults)
     assert structures is not None
     assert catalogue is not None
-    notices = (*_notices(structures, job), *_surface_notices(surfaces))
+    datums = list(_datums(job, structures, surfaces))
+    datum = next((text for _, text in datums if text), "")
+    notices = (*_notices(structures, job), *_surface_notices(surfaces), *_datum_notices(datums, datum))
     whole = tuple(facts for facts in files if facts)
-    return Sources(job, structures, existing, finished, paved, catalogue, unit, notices, whole)
+    return Sources(job, structures, existing, finished, paved, catalogue, unit, datum, notices, whole)
 
 
 def _road_tables(job: Job) -> Iterator[list[tuple[RoadTable, str]]]:
@@ -226,25 +232,21 @@ def _is_size(text: str, unit: str | None) -> bool:
     return True
 
 
-def _datum_faults(job: Job, facts: StructureFacts, surfaces: list[SurfaceFacts]) -> Iterator[Fault]:
-    """Two stated vertical datums that differ: heights cannot be compared."""
-    own = job.structures.vertical_datum or vertical_name_of(read_crs(facts.crs, where="structures.crs")) or ""
-    stated = {item.path: _datum_name(item.vertical_datum) for item in surfaces if item.vertical_datum}
-    compared = "rim" in facts.columns or "bearing" in facts.columns
-    if own and compared:
-        stated["structures"] = _datum_name(own)
-    if len(set(stated.values())) > 1:
-        what = "; ".join(f"{name}: {datum}" for name, datum in stated.items())
-        remedy = "bring all heights to one vertical datum first; this version does not transform heights"
-        yield Fault("vertical_datum", f"the sources state different vertical datums: {what}", remedy=remedy)
+def _datums(job: Job, facts: StructureFacts, surfaces: list[SurfaceFacts]) -> Iterator[tuple[str, str]]:
+    """What each source says of its vertical datum, '' where nothing; structures only where they have elevations."""
+    if "rim" in facts.columns or "bearing" in facts.columns:
+        own = job.structures.vertical_datum or datum_text_of(read_crs(facts.crs, where="structures.crs"))
+        yield "structures", own
+    yield from ((item.path, item.vertical_datum) for item in surfaces)
 
 
-def _datum_name(text: str) -> str:
-    """Name of a vertical datum given by code or by name."""
-    if ":" not in text or " " in text.partition(":")[0]:
-        return text
-    crs = read_crs(text, where="vertical_datum")
-    return vertical_name_of(crs) or crs.name
+def _datum_notices(datums: list[tuple[str, str]], chosen: str) -> Iterator[str]:
+    """Sources that say nothing beside others that do."""
+    if not chosen:
+        return
+    silent = ", ".join(name for name, text in datums if not text)
+    if silent:
+        yield f"no vertical datum is stated for {silent}: heights are taken to be on {datum_name(chosen)}"
 
 
 def _surface_notices(surfaces: list[SurfaceFacts]) -> Iterator[str]:

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from pyproj import CRS
 
 from geoadjust.core.cloud import CloudPlan
 from geoadjust.core.plan import Scatter
 from geoadjust.core.ring import Ring
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import read_crs
-from geoadjust.io.coordinates.georeference import Georeference, looks_like_degrees, swapped_hint
+from geoadjust.io.coordinates.georeference import Georeference, looks_like_degrees, scaled_hint, swapped_hint
+from geoadjust.io.coordinates.heights import HeightShift, find_shift
 from geoadjust.io.lidar.clouds import CloudFacts, plan_cloud
 from geoadjust.io.lidar.gather import gather, recall_sums, spill_sums
 from geoadjust.io.raster.patches import PatchPlan, plan_patches
 from geoadjust.io.raster.rasters import RasterFacts
 from geoadjust.io.tin.tins import TinFacts
+from geoadjust.run.chunks import Places
 from geoadjust.run.places import CloudPlace, Place, RasterPlace, TinPlace
 from geoadjust.run.positions import Positions
 from geoadjust.run.sources import Sources, SurfaceFacts
@@ -122,10 +125,35 @@ def _carried(georeference: Georeference, positions: Positions, index: Index) -> 
 
 @dataclass(frozen=True, slots=True)
 class Ways:
-    """Ways to the surfaces of one role; `numbers` are the surfaces' among all of the job."""
+    """Ways to the surfaces of one role, how heights get from each to the datum of the run.
+
+    `numbers` are the surfaces' among all of the job.
+    """
 
     ways: tuple[Way, ...]
+    shifts: tuple[HeightShift, ...]
     numbers: tuple[int, ...]
+
+    def gathered(self, positions: Positions, chunks: Sequence[Index], folder: Path) -> Ways:
+        """The ways with what must be read before the first chunk."""
+        return replace(self, ways=tuple(way.gathered(positions, chunks, folder) for way in self.ways))
+
+    def places(self, positions: Positions, index: Index, number: int) -> Places:
+        """Where the structures of a chunk, given with its number, lie on the surfaces."""
+        east, north = positions.east[index], positions.north[index]
+        lifts = tuple(np.nan_to_num(shift.at(east, north), nan=0.0) for shift in self.shifts)
+        return Places(tuple(way.place(positions, index, number) for way in self.ways), lifts, self.numbers)
+
+    def notices(self, positions: Positions) -> Iterator[str]:
+        """Heights that are shifted, by how much and how well that is known."""
+        for way, shift in zip(self.ways, self.shifts, strict=True):
+            if not shift.description:
+                continue
+            by = np.nanmean(shift.at(positions.east, positions.north))
+            yield (
+                f"heights of {way.facts.path} are changed by {by:+.3f} m on the average: {shift.description}; "
+                "that accuracy is not in the standard deviations, state it in the surface's accuracy"
+            )
 
 
 def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[Ways, ...]:
@@ -143,22 +171,39 @@ def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[Ways,
 def _role(sources: Sources, positions: Positions, ring: Ring, where: str, surfaces: Sequence[SurfaceFacts]) -> Ways:
     crs = read_crs(sources.structures.crs, where="structures.crs")
     ways: list[Way] = []
+    shifts: list[HeightShift] = []
     numbers: list[int] = []
     seen = False
     for facts in surfaces:
-        georeference = Georeference(
-            crs, read_crs(facts.crs, where=f"{where}.crs"), where=f"{where}.crs", bounds=positions.bounds()
-        )
+        georeference = _georeference(crs, facts, positions, f"{where}.crs")
+        if georeference is None:
+            continue
         on = facts.covers(*georeference.to_target(positions.east, positions.north))
         seen = seen or bool(on.any())
         jacobians = georeference.jacobians(*_spread(positions, on))
         jacobians = jacobians[np.isfinite(jacobians).all(axis=(1, 2))]
         if len(jacobians):
             ways.append(_way(facts, georeference, jacobians, ring, where))
+            shifts.append(_shift(sources, facts, positions, on, where))
             numbers.append([item.name for item in sources.surfaces].index(facts.name))
     if surfaces and not seen:
         raise InputError(_nothing_on(sources, positions, where, surfaces))
-    return Ways(tuple(ways), tuple(numbers))
+    return Ways(tuple(ways), tuple(shifts), tuple(numbers))
+
+
+def _georeference(crs: CRS, facts: SurfaceFacts, positions: Positions, where: str) -> Georeference | None:
+    """The way to a surface; None where there is none for places that lie elsewhere anyway."""
+    target = read_crs(facts.crs, where=where)
+    try:
+        return Georeference(crs, target, where=where, bounds=positions.bounds())
+    except InputError as refused:
+        try:
+            anywhere = Georeference(crs, target, where=where)
+        except InputError:
+            raise refused from None
+        if facts.covers(*anywhere.to_target(positions.east, positions.north)).any():
+            raise
+        return None
 
 
 def _way(facts: SurfaceFacts, georeference: Georeference, jacobians: Floats, ring: Ring, where: str) -> Way:
@@ -167,6 +212,19 @@ def _way(facts: SurfaceFacts, georeference: Georeference, jacobians: Floats, rin
     if isinstance(facts, CloudFacts):
         return CloudWay(facts, georeference, plan_cloud(facts, ring, cell=facts.cell, where=f"{where}.path"), where)
     return RasterWay(facts, georeference, plan_patches(facts, jacobians, ring, where=f"{where}.path"))
+
+
+def _shift(
+    sources: Sources, facts: SurfaceFacts, positions: Positions, on: NDArray[np.bool_], where: str
+) -> HeightShift:
+    """From the surface's vertical datum to that of the run, known at all structures that lie on it."""
+    crs, where = read_crs(sources.structures.crs, where="structures.crs"), f"{where}.vertical_datum"
+    shift = find_shift(crs, facts.vertical_datum, sources.vertical_datum, positions.bounds(), where=where)
+    lost = int(np.isnan(shift.at(positions.east[on], positions.north[on])).sum())
+    if lost:
+        what = f"{facts.path}: {shift.operation.description} does not reach {lost} structures"
+        raise InputError(Fault(where, what, remedy="bring all heights to one vertical datum before"))
+    return shift
 
 
 def _spread(positions: Positions, on: NDArray[np.bool_]) -> tuple[Floats, Floats]:
@@ -198,6 +256,8 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
         remedy = f"the structures' coordinates look like longitude and latitude, not {crs.name}: state their own crs"
     elif swapped_hint(positions.east, positions.north, georeference, facts.box):
         remedy = "easting and northing look swapped: they lie on the surface the other way round"
+    elif unit := scaled_hint(positions.east, positions.north, georeference, facts.box):
+        remedy = f"the structures' coordinates look like {unit}: state the CRS that has this unit"
     return Fault(f"{where}.path", what, remedy=remedy)
 
 

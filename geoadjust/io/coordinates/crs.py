@@ -93,7 +93,7 @@ def vertical_unit_of(crs: CRS, *, where: str = "crs") -> str | None:
     >>> vertical_unit_of(CRS("EPSG:2263+6360")), vertical_unit_of(CRS("EPSG:2263+8228")), vertical_unit_of(CRS(2263))
     ('us-ft', 'ft', None)
     """
-    part = _vertical(crs)
+    part = vertical_part(crs)
     if part is None:
         return None
     axis = part.axis_info[-1]
@@ -115,7 +115,7 @@ def vertical_name_of(crs: CRS) -> str | None:
     >>> vertical_name_of(CRS("EPSG:4979"))
     'ellipsoidal height, World Geodetic System 1984 ensemble'
     """
-    part = _vertical(crs)
+    part = vertical_part(crs)
     if part is None:
         return None
     name = part.name if part.datum is None else part.datum.name
@@ -178,7 +178,7 @@ def unbound(crs: CRS) -> CRS:
     return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
 
 
-def _vertical(crs: CRS) -> CRS | None:
+def vertical_part(crs: CRS) -> CRS | None:
     """The part that carries the height: of a compound its last, a vertical or three-dimensional CRS itself, or None."""
     whole = unbound(crs)
     if whole.is_compound:

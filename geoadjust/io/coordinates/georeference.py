@@ -22,6 +22,7 @@ from geoadjust.io.coordinates.operations import Bounds, find_operation, transfor
 
 Array = NDArray[np.float64]
 
+FOOT = 0.3048
 _STEP = 0.1  # half step of the differences, as a share of the spacing: 50 m
 
 
@@ -228,6 +229,29 @@ def swapped_hint(east: Array, north: Array, georeference: Georeference, bounds: 
     given = _count_inside(*georeference.to_target(first, second), bounds)
     swapped = _count_inside(*georeference.to_target(second, first), bounds)
     return given == 0 and 2 * swapped > int(finite.sum())
+
+
+def scaled_hint(east: Array, north: Array, georeference: Georeference, bounds: Bounds) -> str:
+    """The unit that coordinates seem to be in, 'feet' or 'metres', where in that unit more than half lie on the target.
+
+    Parameters
+    ----------
+    east, north : (n,) arrays
+        [unit of the structures' CRS]; NaN and infinite points are left out.
+    georeference, bounds : as in `swapped_hint`
+
+    Examples
+    --------
+    >>> geo = Georeference(CRS("EPSG:32617"), CRS("EPSG:32617"), where="surface.crs")
+    >>> scaled_hint(np.array([5e5]) / 0.3048, np.array([45e5]) / 0.3048, geo, (4e5, 44e5, 6e5, 46e5))
+    'feet'
+    """
+    first, second = _points(east, north)
+    least = int(np.isfinite(first).sum()) / 2
+    for unit, factor in (("feet", FOOT), ("metres", 1 / FOOT)):
+        if _count_inside(*georeference.to_target(first * factor, second * factor), bounds) > least:
+            return unit
+    return ""
 
 
 def _count_inside(east: Array, north: Array, bounds: Bounds) -> int:

@@ -1,4 +1,4 @@
-"""PROJ operations between horizontal CRSs: one is chosen for a run, told, and used everywhere; never a ballpark."""
+"""PROJ operations between CRSs: one is chosen for a run, told, and used everywhere; never a ballpark."""
 
 from __future__ import annotations
 
@@ -14,10 +14,13 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from geoadjust.errors import InputError
-from geoadjust.io.coordinates.crs import refusal, same_crs, unbound
+from geoadjust.io.coordinates.crs import horizontal, refusal, same_crs, unbound
 
 Array = NDArray[np.float64]
 Bounds = tuple[float, float, float, float]
+
+
+STATED = "state the CRS that the coordinates are really in (with its datum)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,17 +33,29 @@ class Operation:
     missing_grids: tuple[str, ...] = ()
 
 
-def _choose_operation(source: CRS, target: CRS, area: AreaOfInterest | None, where: str) -> Operation:
-    """PROJ's first choice among the operations that are no ballpark and can be carried out here."""
+def choose_operation(source: CRS, target: CRS, bounds: Bounds | None, where: str, *, stated: str = STATED) -> Operation:
+    """PROJ's first choice among the operations that are no ballpark and can be carried out here.
+
+    Parameters
+    ----------
+    bounds : in the source's east and north; None = anywhere
+    stated : the remedy that needs no grid, for messages
+
+    Raises
+    ------
+    InputError
+        there is none, or its grid is not installed
+    """
+    area = _area(horizontal(source), bounds)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # PROJ's word that a better operation lacks a grid: kept in missing_grids
         try:
             group = TransformerGroup(source, target, always_xy=True, allow_ballpark=False, area_of_interest=area)
         except ProjError as error:
-            raise _no_operation(source, target, (), where) from error
+            raise _no_operation(source, target, (), where, stated) from error
     missing = _missing_grids(group)
     if not group.transformers:
-        raise _no_operation(source, target, missing, where)
+        raise _no_operation(source, target, missing, where, stated)
     chosen = group.transformers[0]
     accuracy = chosen.accuracy if chosen.accuracy >= 0 else math.nan
     return Operation(chosen.definition, chosen.description, accuracy, () if group.best_available else missing)
@@ -52,9 +67,8 @@ def _missing_grids(group: TransformerGroup) -> tuple[str, ...]:
     return tuple(dict.fromkeys(grid.short_name for grid in grids if not grid.available))
 
 
-def _no_operation(source: CRS, target: CRS, missing: tuple[str, ...], where: str) -> InputError:
+def _no_operation(source: CRS, target: CRS, missing: tuple[str, ...], where: str, stated: str) -> InputError:
     what = f"no transformation of known accuracy from {source.name!r} to {target.name!r} can be carried out here"
-    stated = "state the CRS that the coordinates are really in (with its datum)"
     if not missing:
         return refusal(where, what, "one datum, or two with a published transformation", stated)
     listed = ", ".join(missing[:4]) + (f" (and {len(missing) - 4} more)" if len(missing) > 4 else "")
@@ -81,7 +95,7 @@ def _area(crs: CRS, bounds: Bounds | None) -> AreaOfInterest | None:
 
 def to_geodetic(crs: CRS) -> str:
     """Pipeline from the CRS to longitude and latitude on its own datum, in that geographic CRS's unit."""
-    return _choose_operation(crs, crs.geodetic_crs or crs, None, "crs").pipeline
+    return choose_operation(crs, crs.geodetic_crs or crs, None, "crs").pipeline
 
 
 @lru_cache(maxsize=64)
@@ -108,4 +122,4 @@ def find_operation(source: CRS, target: CRS, bounds: Bounds | None, where: str) 
         what = f"nothing says how the local CRS among {source.name!r} and {target.name!r} lies in the other"
         remedy = "bring structures and surface into one CRS, or state the projected CRS that the local one was cut from"
         raise refusal(where, what, "the same local CRS for both", remedy)
-    return _choose_operation(source, target, _area(source, bounds), where)
+    return choose_operation(source, target, bounds, where)

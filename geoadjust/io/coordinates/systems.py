@@ -13,26 +13,31 @@ from geoadjust.io.coordinates.crs import (
     horizontal_unit_of,
     read_crs,
     same_crs,
-    vertical_name_of,
     vertical_unit_of,
 )
+from geoadjust.io.coordinates.heights import datum_name, datum_text_of
 
 
 @dataclass(frozen=True, slots=True)
 class System:
-    """What a CRS says: itself, its horizontal part, the unit and the datum of heights ('' where it has none)."""
+    """What a CRS says: itself, its horizontal part, the unit and the vertical CRS of heights ('' where it has none)."""
 
     crs: Any
     wkt: str
     unit: str
-    datum: str
+    vertical: str
+
+    @property
+    def datum(self) -> str:
+        """Name of the vertical datum; '' where the CRS has no heights."""
+        return datum_name(self.vertical) if self.vertical else ""
 
 
 @lru_cache(maxsize=64)
 def read_system(text: str, where: str) -> System:
     """What a CRS says, given as `read_crs` takes it."""
     crs = read_crs(text, where=where)
-    return System(crs, horizontal(crs).to_wkt(), vertical_unit_of(crs) or "", vertical_name_of(crs) or "")
+    return System(crs, horizontal(crs).to_wkt(), vertical_unit_of(crs) or "", datum_text_of(crs))
 
 
 @lru_cache(maxsize=64)

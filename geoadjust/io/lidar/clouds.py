@@ -204,7 +204,7 @@ def describe_cloud(table: RoadTable, *, where: str) -> CloudFacts:
         name=table.name or listing.name,
         crs=system.wkt,
         vertical_unit=looks[0].unit,
-        vertical_datum=table.vertical_datum or system.datum,
+        vertical_datum=table.vertical_datum or system.vertical,
         noise=table.noise,
         fingerprint=_fingerprint(files),
         files=files,

@@ -262,7 +262,7 @@ def describe_raster(table: RoadTable, *, where: str) -> RasterFacts:
         band=table.band,
         crs=system.wkt,
         vertical_unit=looks[0].unit,
-        vertical_datum=table.vertical_datum or system.datum,
+        vertical_datum=table.vertical_datum or system.vertical,
         noise=table.noise,
         density=table.density,
         width=grid.width,

@@ -132,7 +132,7 @@ def alias(column: Any) -> str:
 
     Examples
     --------
-    >>> alias(SCHEDULE[13])
+    >>> alias(next(column for column in SCHEDULE if column.name == "raise_mm"))
     'Raise [mm]'
     """
     words = column.name.removesuffix("_" + {"%": "pct"}.get(column.unit, column.unit)) if column.unit else column.name

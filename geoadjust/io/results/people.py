@@ -33,8 +33,8 @@ def shown_name(column: Column, units: str) -> str:
 
     Examples
     --------
-    >>> [shown_name(column, "us") for column in SCHEDULE[11:14]]
-    ['gap_in', 'target_rim_ft', 'raise_in']
+    >>> [shown_name(column, "us") for column in SCHEDULE if column.name in ("gap_mm", "target_rim_m", "row")]
+    ['row', 'gap_in', 'target_rim_ft']
     """
     if units == "us" and column.unit in ("mm", "m"):
         return column.name.removesuffix(f"_{column.unit}") + {"mm": "_in", "m": "_ft"}[column.unit]

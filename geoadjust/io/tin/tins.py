@@ -187,7 +187,7 @@ def describe_tin(table: RoadTable, *, where: str) -> TinFacts:
         name=table.name or Path(table.path).stem,
         crs=read.system.wkt,
         vertical_unit=read.vertical_unit,
-        vertical_datum=table.vertical_datum or read.system.datum or read.vertical_datum,
+        vertical_datum=table.vertical_datum or read.system.vertical or read.vertical_datum,
         noise=table.noise,
         density=table.density or mesh.density,
         fingerprint=read.fingerprint,
