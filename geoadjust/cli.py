@@ -94,7 +94,12 @@ def job_options(command: Command) -> Command:
     for flag in reversed(list(flags())):
         kind: Any = click.Choice(flag.words) if flag.words else str
         command = click.option(
-            f"--{flag.name}", _parameter(flag), type=kind, help=f"{flag.help} [{flag.table}.{flag.key}]"
+            f"--{flag.name}",
+            _parameter(flag),
+            type=kind,
+            multiple=True,
+            callback=_once,
+            help=f"{flag.help} [{flag.table}.{flag.key}]",
         )(command)
     command = click.option(
         "--set",
@@ -104,6 +109,13 @@ def job_options(command: Command) -> Command:
         help="any key of the job; rules.KEY speaks to every rule set",
     )(command)
     return click.argument("job", required=False, type=click.Path(path_type=Path))(command)
+
+
+def _once(context: click.Context, parameter: click.Parameter, values: tuple[Any, ...]) -> Any:
+    """The value of a flag; the last of several would hide the others."""
+    if len(values) > 1:
+        raise click.BadParameter("given more than once; several tables of one kind stand in a job file as [[table]]")
+    return values[0] if values else None
 
 
 def _parameter(flag: Flag) -> str:

@@ -13,8 +13,10 @@ from geoadjust.core.columns import KINDS
 from geoadjust.core.rules import Job, RuleSet
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import read_crs
+from geoadjust.io.coordinates.georeference import Georeference
 from geoadjust.io.coordinates.heights import datum_name
 from geoadjust.io.intake.structures import describe_columns
+from geoadjust.io.lidar.clouds import CloudFacts
 from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.run.computing import Layout, lay_out
 from geoadjust.run.mixups import sample_mixups
@@ -94,12 +96,13 @@ def _facts(sources: Sources, layout: Layout, areas: PavingAreas | None) -> Itera
         for way in role.ways:
             on = int(way.facts.covers(*way.georeference.to_target(positions.east, positions.north)).sum())
             first, *more = way.facts.describe()
-            yield f"{name}: {first}; {on} of {len(positions)} structures lie on it"
+            lie = "in the bounds of its files" if isinstance(way.facts, CloudFacts) else "on it"
+            yield f"{name}: {first}; {on} of {len(positions)} structures lie {lie}"
             yield from (f"{name}: {line}" for line in more)
             datum = f", vertical datum {datum_name(way.facts.vertical_datum)}" if way.facts.vertical_datum else ""
             crs = read_crs(way.facts.crs, where=f"{name}.crs").name
             yield f"{name}: CRS {crs}{datum}; {box_text(way.facts.box)}"
-            yield f"{name}: coordinates by {way.georeference.description}"
+            yield f"{name}: coordinates {_way_text(way.georeference)}"
     if not sources.finished:
         yield f"finished: {_finished(job)}"
     yield from _area_facts(sources, layout, areas)
@@ -108,7 +111,18 @@ def _facts(sources: Sources, layout: Layout, areas: PavingAreas | None) -> Itera
     yield f"output: {job.output.path} in {sources.units} units{_standing(job)}"
 
 
+def _way_text(georeference: Georeference) -> str:
+    """How coordinates are carried, and how well."""
+    if not georeference.accuracy_m:
+        return f"carried by {georeference.description}" if georeference.moves else "need no change: the same CRS"
+    known = np.isfinite(georeference.accuracy_m)
+    accuracy = f"{georeference.accuracy_m:g} m" if known else "not stated"
+    return f"carried by {georeference.description}, accuracy {accuracy}"
+
+
 def _finished(job: Job) -> str:
+    if not job.finished and job.paved:
+        return "the existing surface where no paved one covers it, changed by mill and overlay where there are any"
     if not job.finished:
         return "the existing surface, changed by the mill and overlay columns where there are any"
     table = job.finished[0]

@@ -151,9 +151,16 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
 def _surface(table: RoadTable, where: str) -> Callable[[], SurfaceFacts]:
     if is_tin(table.path, table.layer):
         return lambda: describe_tin(table, where=where)
-    if is_cloud(table.path):
-        return lambda: describe_cloud(table, where=where)
-    return lambda: describe_raster(table, where=where)
+    describe = describe_cloud if is_cloud(table.path) else describe_raster
+    return lambda: describe(_without_layers(table, where), where=where)
+
+
+def _without_layers(table: RoadTable, where: str) -> RoadTable:
+    """The table of a surface that can have no layers."""
+    if table.layer:
+        what = f"{table.layer!r}: neither rasters nor lidar points have layers"
+        raise InputError(Fault(f"{where}.layer", what, remedy="remove it; another band of a raster is named by band"))
+    return table
 
 
 def _name_faults(surfaces: list[SurfaceFacts]) -> Iterator[Fault]:
@@ -279,5 +286,5 @@ def _notices(facts: StructureFacts, job: Job) -> Iterator[str]:
     walked = [rules.name for rules in job.rules if rules.pedestrian]
     if walked and "pedestrian" not in facts.columns:
         yield f"rules {', '.join(walked)} ask for pedestrian routes; no such column is mapped, so nothing lies in one"
-    if not job.finished and not {"mill", "overlay"} & set(facts.columns):
+    if not job.finished and not job.paved and not {"mill", "overlay"} & set(facts.columns):
         yield "neither mill, overlay nor a design surface: the finished road is the existing one"

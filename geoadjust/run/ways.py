@@ -256,6 +256,8 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
         remedy = f"the structures' coordinates look like longitude and latitude, not {crs.name}: state their own crs"
     elif swapped_hint(positions.east, positions.north, georeference, facts.box):
         remedy = "easting and northing look swapped: they lie on the surface the other way round"
+        if isinstance(facts, TinFacts) and facts.path.lower().endswith((".csv", ".txt")):
+            remedy += f"; where the shots are, write the order of their columns as {where}.order"
     elif unit := scaled_hint(positions.east, positions.north, georeference, facts.box):
         remedy = f"the structures' coordinates look like {unit}: state the CRS that has this unit"
     return Fault(f"{where}.path", what, remedy=remedy)

@@ -131,7 +131,7 @@ def test_check_tells_what_there_is(site: Any) -> None:
     (line,) = [line for line in check_job(site.job()).lines if "pulses" in line]
     assert f"{len(points):,} points" in line
     assert "60 pulses per square metre" in line
-    assert "5 of 5 structures lie on it" in line
+    assert "5 of 5 structures lie in the bounds of its files" in line
 
 
 def test_a_cover_without_points_comes_back(site: Any) -> None:

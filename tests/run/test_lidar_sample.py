@@ -130,7 +130,7 @@ def test_check_tells_points_density_and_class(site: Any) -> None:
     assert "25,408 points" in text
     density = len(street().points) / (np.ptp(street().x) * np.ptp(street().y) * US_FOOT**2)
     assert re.search(rf"\b{density:.3g} pulses per square metre, classes 2\b", text)
-    assert f"{len(covers())} of {len(covers())} structures lie on it" in text
+    assert f"{len(covers())} of {len(covers())} structures lie in the bounds of its files" in text
 
 
 # ---------------------------------------------------------------- roads

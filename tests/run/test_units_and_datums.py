@@ -10,8 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from shapely.geometry import Point
 
+from geoadjust.cli import main
 from geoadjust.errors import InputError
 from geoadjust.run.check import check_job
 from geoadjust.run.mixups import find_mixup
@@ -238,3 +240,38 @@ def test_structures_of_another_country_are_told_as_such(site: Any) -> None:
     with pytest.raises(InputError) as caught:
         check_job(site.job())
     assert "no structure lies on" in str(caught.value)
+
+
+# ---------------------------------------------------------------- what a check says
+
+
+def test_the_accuracy_of_a_way_is_told(site: Any) -> None:
+    # EPSG operation 1149, ETRS89 to WGS 84 (1): accuracy 1 m
+    site.road(plane, centre=(500_000.0, 5_500_000.0), crs="EPSG:25832")
+    site.structures({"id": ["a"]}, [Point(500_000.0, 5_500_000.0)], crs="EPSG:32632")
+    (line,) = [line for line in check_job(site.job()).lines if line.startswith("surface: coordinates")]
+    assert "ETRS89 to WGS 84" in line
+    assert line.endswith("accuracy 1 m")
+
+
+def test_a_raster_has_no_layers(site: Any) -> None:
+    site.road(plane, centre=CENTRE, crs=ZONE)
+    put_covers(site)
+    site.flags[("surface", "layer")] = "road"
+    with pytest.raises(InputError, match=r"surface\.layer: 'road': neither rasters nor lidar points have layers"):
+        check_job(site.job())
+
+
+def test_a_survey_after_paving_is_a_finished_road(site: Any) -> None:
+    site.road(plane, centre=CENTRE, crs=ZONE)
+    site.road(plane, centre=CENTRE, crs=ZONE, name="after.tif", role="paved")
+    site.structures({"id": ["a"]}, [Point(*CENTRE)], crs=ZONE)
+    report = check_job(site.job())
+    assert not any("the finished road is the existing one" in text for text in report.notices)
+    assert any("where no paved one covers it" in line for line in report.lines)
+
+
+def test_a_flag_given_twice_is_refused(site: Any) -> None:
+    done = CliRunner().invoke(main, ["check", "--surface", "a.tif", "--surface", "b.tif", "--structures", "c.gpkg"])
+    assert done.exit_code == 2
+    assert "given more than once" in done.output

@@ -89,6 +89,11 @@ class Georeference:
         for name, value in values.items():
             object.__setattr__(self, name, value)
 
+    @property
+    def moves(self) -> bool:
+        """Whether coordinates change on the way."""
+        return bool(self._pipeline)
+
     def to_target(self, east: Array, north: Array) -> tuple[Array, Array]:
         """Structures' coordinates to target coordinates, east and north first in both.
 

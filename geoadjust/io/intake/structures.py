@@ -126,7 +126,8 @@ def _describe_network(path: Path, table: StructuresTable) -> StructureFacts:
     if crs:
         faults += unit_faults(structs.horizontal_unit, read_crs(crs, where=f"{WHERE}.crs"), str(path), f"{WHERE}.crs")
     if not len(structs):
-        faults.append(Fault(f"{WHERE}.path", f"{path} has no structure in a pipe network"))
+        remedy = "export the pipe network with the file; a surface in it is read with --surface"
+        faults.append(Fault(f"{WHERE}.path", f"{path} has no structure in a pipe network", remedy=remedy))
     if faults:
         raise InputError(faults)
     return StructureFacts(
