@@ -221,3 +221,29 @@ def test_structures_of_the_same_file(plane: Any) -> None:
     assert [row["raise_mm"] for row in rows] == pytest.approx([-20, 30, 0, 0, 0], abs=0.01)
     assert rows[0]["name"] == "s0"
     assert any("pipe network" in line for line in check_job(plane.job()).notices)
+
+
+def test_odd_triangles_change_nothing_elsewhere(plane: Any, site: Any) -> None:
+    """Turned over, without an area, in a part of its own, and, after all others, 5 m above them."""
+    whole = plane.run()
+    points, faces = triangulated(twisted)
+    faces[::2] = faces[::2, ::-1]
+    line = np.array([[EAST + k, NORTH + k, 150.0] for k in range(3)])
+    apart, above = points + np.array([300, 300, 9]), points + np.array([0, 0, 5])
+    count = len(points)
+    all_faces = [faces, [[count, count + 1, count + 2]], faces + count + 3, faces + 2 * count + 3]
+    path = write_landxml(
+        site.folder / "odd.xml", {"road": (np.vstack([points, line, apart, above]), np.vstack(all_faces))}
+    )
+    site.flags |= {("surface", "path"): str(path)}
+    for row, twin in zip(site.run(overwrite=True), whole, strict=True):
+        assert row["existing_m"] == pytest.approx(twin["existing_m"], abs=1e-9)
+        assert row["slope_pct"] == pytest.approx(twin["slope_pct"], abs=1e-9)
+
+
+def test_a_point_that_is_no_place_is_told(site: Any) -> None:
+    """Writers put such numbers where a height is missing."""
+    points, faces = triangulated(twisted)
+    points[7, 2] = -1.797693e308
+    make(site, twisted, write_landxml(site.folder / "road.xml", {"road": (points, faces)}))
+    assert "has 1 bad points (P '31'" in faults(site)["surface.path"]

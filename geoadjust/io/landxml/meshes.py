@@ -24,6 +24,8 @@ BLOCK = 2**15
 """Points or faces that are held as texts before they are packed."""
 SHOWN = 3
 """Examples of one kind of fault."""
+LARGEST = 1e9
+"""No coordinate on earth is as large, in metres or in feet; writers put such numbers where a value is missing."""
 _NOT_DECIMAL = re.compile(r"[^0-9eE.+\- ]")
 _NOT_WHOLE = re.compile(r"[^0-9+\- ]")
 
@@ -150,7 +152,8 @@ class Geometry:
         faults = []
         if self._bad_points.count:
             what = f"{label} has {self._bad_points.count} bad points ({self._bad_points})"
-            faults.append(Fault(where, what, "a whole number as id; northing, easting, elevation", "export it again"))
+            allowed = f"a whole number as id; northing, easting, elevation below {LARGEST:,.0f}"
+            faults.append(Fault(where, what, allowed, "export it again"))
         if self._bad_faces.count:
             what = f"{label} has {self._bad_faces.count} bad faces ({self._bad_faces})"
             faults.append(Fault(where, what, "three ids of points; i 0 or 1", "export it as a TIN"))
@@ -215,7 +218,7 @@ def is_hidden(mark: str) -> bool | None:
 
 
 def _decimal(tokens: list[str]) -> tuple[Floats, list[int]]:
-    """Numbers as Python reads them, and the places of what is no finite decimal number; those are NaN.
+    """Numbers as Python reads them, and the places of what is none of a sensible size; those are NaN.
 
     Examples
     --------
@@ -228,25 +231,25 @@ def _decimal(tokens: list[str]) -> tuple[Floats, list[int]]:
         except ValueError:
             pass
         else:
-            if np.isfinite(values).all():
+            if (np.abs(values) < LARGEST).all():
                 return values, []
-    values = np.array([finite_number(token) for token in tokens])
+    values = np.array([sensible_number(token) for token in tokens])
     return values, np.flatnonzero(np.isnan(values)).tolist()
 
 
-def finite_number(token: str) -> float:
-    """A finite decimal number as Python reads it; NaN for anything else.
+def sensible_number(token: str) -> float:
+    """A decimal number as Python reads it, smaller than LARGEST; NaN for anything else.
 
     Examples
     --------
-    >>> finite_number("-1.5E+02"), finite_number("1,5"), finite_number("inf")
+    >>> sensible_number("-1.5E+02"), sensible_number("1,5"), sensible_number("-1.7E+308")
     (-150.0, nan, nan)
     """
     try:
         value = float(token) if not _NOT_DECIMAL.search(token) else np.nan
     except ValueError:
         return np.nan
-    return value if np.isfinite(value) else np.nan
+    return value if abs(value) < LARGEST else np.nan
 
 
 def _whole(tokens: list[str]) -> tuple[Integers, list[int]]:

@@ -29,12 +29,16 @@ PIECE = 2**16
 CHUNK = 2**18
 """Bytes read at a time."""
 MOST_NAMES = 100_000
-"""Different names of elements and attributes, and different prefixes; the parser keeps every one."""
+"""Different names of elements and attributes, prefixes and namespaces; the parser keeps every one."""
 ROOT = "LandXML"
 SHOWN = 60
 """Characters of a text in a fault."""
 _SEPARATOR = "}"
 _PUBLISHED = re.compile(r"https?://www\.landxml\.org/schema/LandXML-[0-9.]+")
+
+
+def _heard(_prefix: str | None, _uri: str | None) -> None:
+    """A prefix counts among the parser's names only where somebody listens to it."""
 
 
 def shown(text: str) -> str:
@@ -88,14 +92,13 @@ class Walk:
         self.path, self.where = path, where
         self._root, self._node, self._above = root, Node(), list[Node]()
         self._pieces: list[str] = []
-        self._prefixes: set[str | None] = set()
         self._depth, self._begun, self._prefix = 0, False, ""
         self._parser = parser = expat.ParserCreate(namespace_separator=_SEPARATOR)
         parser.buffer_text = True
         parser.buffer_size = PIECE
         parser.StartDoctypeDeclHandler = self._refuse_doctype
         parser.EntityDeclHandler = self._refuse_doctype
-        parser.StartNamespaceDeclHandler = self._note_prefix
+        parser.StartNamespaceDeclHandler = _heard
         parser.StartElementHandler = self._first
 
     @property
@@ -152,12 +155,7 @@ class Walk:
         if fed - self._parser.CurrentByteIndex > LONGEST or held > LONGEST:
             self.refuse(f"has a tag or a text that does not end within {LONGEST // 2**20} MiB, line {self.line}")
         if len(self._parser.intern) > MOST_NAMES:
-            self.refuse(f"has more than {MOST_NAMES} different names of elements and attributes, line {self.line}")
-        if len(self._prefixes) > MOST_NAMES:
-            self.refuse(f"has more than {MOST_NAMES} different prefixes of namespaces, line {self.line}")
-
-    def _note_prefix(self, prefix: str | None, _: str | None) -> None:
-        self._prefixes.add(prefix)
+            self.refuse(f"has more than {MOST_NAMES} different names and prefixes, line {self.line}")
 
     def _refuse_doctype(self, *_: object) -> None:
         what = f"has a document type (DOCTYPE), line {self.line}"

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.io.landxml.head import Head, Units, add_units, read_units
-from geoadjust.io.landxml.meshes import finite_number
+from geoadjust.io.landxml.meshes import sensible_number
 from geoadjust.io.landxml.stream import Attributes, Node, shown, walk_through
 
 Floats = NDArray[np.float64]
@@ -207,7 +207,7 @@ class _Structs:
         places = np.full((len(self._held["centre"]), 3), np.nan)
         bad = []
         for row, text in enumerate(self._held["centre"]):
-            values = [finite_number(token) for token in text.removesuffix("NaN").split()]
+            values = [sensible_number(token) for token in text.removesuffix("NaN").split()]
             if len(values) in (2, 3) and text.isascii() and not any(map(math.isnan, values)):
                 places[row, : len(values)] = values
             elif text:
@@ -226,7 +226,7 @@ class _Structs:
         values = np.full(len(self._held[name]), np.nan)
         for row, text in enumerate(self._held[name]):
             if (stated := text.strip()) not in ("", "NaN"):
-                values[row] = value = finite_number(stated)
+                values[row] = value = sensible_number(stated)
                 if math.isnan(value):
                     unread.setdefault(name, {})[row] = stated
         return values

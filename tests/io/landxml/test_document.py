@@ -160,6 +160,9 @@ def test_ids_without_gaps_miss_points_too(write):
         ('<P id="9">1 2 NaN</P>', "P '9': '1 2 NaN'"),
         ('<P id="9">1 INF 3</P>', "P '9': '1 INF 3'"),
         ('<P id="9">1 2 1e999</P>', "P '9': '1 2 1e999'"),
+        ('<P id="9">1 2 -1.797693E+308</P>', "P '9': '1 2 -1.797693E+308'"),
+        ('<P id="9">1000000000 2 3</P>', "P '9': '1000000000 2 3'"),
+        ('<P id="x">1 y z</P>', "P 'x': the id is no whole number"),
         ('<P id="9">1 2_0 3</P>', "P '9': '1 2_0 3'"),
         ('<P id="9">1 2 -</P>', "P '9': '1 2 -'"),
         ('<P id="9">1 2 ٣</P>', "P '9', line 1: '1 2 ٣'"),
@@ -316,6 +319,13 @@ def test_long_texts_are_cut_in_a_fault(write):
         message = fault(read_mesh, write(text))
         assert "77777'..." in message
         assert len(message) < 600
+
+
+def test_a_surface_with_bad_points_is_counted_like_any_other(write):
+    bad = surface("bad", points=POINTS + '<P id="x">1 2 3</P><P id="9">1 2</P>', faces=FACES + "<F>1</F>")
+    path = write(with_surfaces(bad, surface("EG")))
+    assert "'bad' (6 points, 3 faces), 'EG' (4 points, 2 faces)" in fault(read_mesh, path)
+    assert describe_landxml(path, where=WHERE).surfaces[0] == SurfaceFacts("bad", 6, 3, "TIN")
 
 
 def test_a_long_list_is_cut(write):

@@ -110,7 +110,8 @@ def test_more_of_a_thing_than_is_kept(write, monkeypatch):
     monkeypatch.setattr("geoadjust.io.landxml.structs.MOST_STRUCTS", 20)
     names = "".join(f"<n{number}/>" for number in range(1000))
     spaces = "".join(f"<n xmlns='u{number}'/>" for number in range(1000))
-    for text in (names, spaces):
+    prefixes = "".join(f"<n xmlns:p{number}='u'/>" for number in range(1000))
+    for text in (names, spaces, prefixes):
         assert "more than 500 different names" in fault(read_mesh, write(text_of(text)))
     assert describe_landxml(write(text_of("<n/>" * 1000)), where=WHERE).surfaces == ()
     assert "more than 20 surfaces, line 1" in fault(describe_landxml, write(with_surfaces("<Surface/>" * 21)))

@@ -81,8 +81,9 @@ def test_units_inside_a_network(write):
 def test_values_that_are_no_numbers_stay_as_texts(write):
     """A bad row is data: the other rows are read, and the text that stands there is kept."""
     bad = STRUCTS.replace("101.5", "101,5").replace('diameter="48"', 'diameter="INF"').replace("21 11 1.5E+02", "21")
+    bad = bad.replace('elevRim=""', 'elevRim="-1.797693E+308"')
     found = read_structs(write(text_of(bad, units=FEET)), where=WHERE)
-    assert found.unread == {"elev_rim": {0: "101,5"}, "diameter": {0: "INF"}}
+    assert found.unread == {"elev_rim": {0: "101,5", 2: "-1.797693E+308"}, "diameter": {0: "INF"}}
     assert np.isnan(found.elev_rim).all()
     nan = float("nan")
     np.testing.assert_array_equal(found.north, [20.5, nan, 5, nan, nan, 8])
@@ -90,7 +91,7 @@ def test_values_that_are_no_numbers_stay_as_texts(write):
 
 
 @pytest.mark.parametrize(
-    "text", ["20,5 10,25", "20.5", "1 2 3 4", "20.5 10.25 x", "20.5\u00a010.25", "NaN NaN", "INF 1"]
+    "text", ["20,5 10,25", "20.5", "1 2 3 4", "20.5 10.25 x", "20.5\u00a010.25", "NaN NaN", "INF 1", "1e300 1"]
 )
 def test_centres_that_cannot_be_read(write, text):
     network = "<PipeNetworks><PipeNetwork><Structs>{}</Structs></PipeNetwork></PipeNetworks>"
