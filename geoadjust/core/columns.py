@@ -46,7 +46,8 @@ METHODS = (
     "rebuild",
     "unknown",
 )
-READY = ("order", "measure", "review", "unknown")
+READY = ("order", "measure", "review", "unknown", "cut")
+"""What figures are good for; `cut` comes from readings on the prepared bearing alone (`core.measured`)."""
 SEVERITIES = ("info", "warn", "stop")
 
 
@@ -119,6 +120,15 @@ def concat(bundles: Sequence[B]) -> B:
 
     columns = zip(*((array for _, array in arrays_of(bundle)) for bundle in bundles), strict=True)
     return type(bundles[0])(*(np.concatenate(parts) for parts in columns))
+
+
+def put(bundle: B, index: Array, some: B) -> B:
+    """The bundle with the rows of an integer index taken from another one."""
+    import numpy as np
+
+    place = np.arange(len(bundle))
+    place[index] = len(bundle) + np.arange(len(index))
+    return take(concat([bundle, some]), place)
 
 
 def equal(left: Bundle, right: Bundle) -> bool:

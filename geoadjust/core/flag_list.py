@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from geoadjust.core.columns import READY, SEVERITIES
 
 INFO, WARN, STOP = range(len(SEVERITIES))
-ORDER, MEASURE, REVIEW, UNKNOWN = range(len(READY))
+ORDER, MEASURE, REVIEW, UNKNOWN, CUT = range(len(READY))
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,5 +287,42 @@ FLAGS: tuple[Flag, ...] = (
         REVIEW,
         "mm",
         "The casting must go down by {value}, the chimney is only {limit} tall.",
+    ),
+    # readings on the prepared bearing
+    Flag("reference_missing", STOP, UNKNOWN, "", "Nobody says which road the readings were taken from; not computed."),
+    Flag("readings_few", STOP, UNKNOWN, "", "{value} readings fix no plane: take four or more round the opening."),
+    Flag("readings_in_line", STOP, REVIEW, "", "The stations fix no plane: spread them round the opening."),
+    Flag("no_check_reading", WARN, MEASURE, "", "Three readings fit any plane: take a fourth, which checks them."),
+    Flag(
+        "misread",
+        STOP,
+        REVIEW,
+        "mm",
+        "A reading is {value} off the plane of the others (limit {limit}): read all of them again.",
+    ),
+    Flag("casting_not_measured", WARN, MEASURE, "", "The casting's height was not measured on site."),
+    Flag(
+        "casting_off_catalogue",
+        WARN,
+        ORDER,
+        "mm",
+        "The measured casting's height is {value} off the planned one (limit {limit}): look which casting it is.",
+    ),
+    Flag(
+        "bearing_off_level", WARN, REVIEW, "%", "The bearing lies {value} off level (limit {limit}): prepare it again."
+    ),
+    Flag(
+        "off_plan",
+        WARN,
+        ORDER,
+        "mm",
+        "The chimney is {value} off the planned one, more than its accuracy tells ({limit}).",
+    ),
+    Flag(
+        "slope_off_plan",
+        WARN,
+        ORDER,
+        "%",
+        "The slope from the readings is {value} off the planned one (limit {limit}): check mark and stations.",
     ),
 )

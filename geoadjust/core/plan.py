@@ -13,7 +13,6 @@ from geoadjust.core.case import Case
 from geoadjust.core.chimney import build_chimneys
 from geoadjust.core.columns import (
     METHODS,
-    B,
     Bars,
     Bundle,
     Chimneys,
@@ -29,7 +28,7 @@ from geoadjust.core.columns import (
     Structures,
     Uncertainties,
     Verdicts,
-    concat,
+    put,
     take,
 )
 from geoadjust.core.cut import make_cuts
@@ -192,26 +191,26 @@ def read_roads(structures: Structures, surfaces: Surfaces, rules: RuleSet, setti
         new = replace(bars, height=bars.height + (overlay - stated(structures.mill))[:, None])
         shaped = np.flatnonzero(profiled(structures, setting.cross_slope))
         if len(shaped):
-            new = _put(new, shaped, _planned_bars(take(structures, shaped), take(finished, shaped), ring, tolerance))
+            new = put(new, shaped, _planned_bars(take(structures, shaped), take(finished, shaped), ring, tolerance))
     off = np.full(len(structures), np.nan)
     if surfaces.paved.surfaces:
         laid, laid_bars = _read_role(structures, surfaces.paved, ring, tolerance)
         off = paving_off(structures, existing, finished, laid, edge)
         there = np.flatnonzero(laid.source >= 0)
-        finished = _put(finished, there, take(laid, there))
-        new = _put(new, there, take(laid_bars, there))
+        finished = put(finished, there, take(laid, there))
+        new = put(new, there, take(laid_bars, there))
     outside = np.flatnonzero(structures.paved == 0)
     if len(outside):
-        finished = _put(finished, outside, take(existing, outside))
-        new = _put(new, outside, take(bars, outside))
+        finished = put(finished, outside, take(existing, outside))
+        new = put(new, outside, take(bars, outside))
     return Roads(existing, milled, finished, new, Pavings(off))
 
 
 def _planned_bars(structures: Structures, roads: RoadModels, ring: Ring, tolerance: float) -> Bars:
-    return lay_bars(structures, roads, structures.axis, _reach(structures), ring, tolerance)
+    return lay_bars(structures, roads, structures.axis, reach_of(structures), ring, tolerance)
 
 
-def _reach(structures: Structures) -> Floats:
+def reach_of(structures: Structures) -> Floats:
     """Radius of today's and tomorrow's flange, the larger one [m]."""
     corner = np.hypot(structures.flange_diameter, stated(structures.flange_length))
     return np.asarray(np.maximum(corner, structures.old_flange_diameter) / 2)
@@ -226,15 +225,15 @@ def _read_role(structures: Structures, role: Role, ring: Ring, tolerance: float)
             break
         more, more_bars = _read_surface(take(structures, left), role.take(number, left), ring, tolerance)
         won = more.source >= 0
-        models = _put(models, left[won], take(more, np.flatnonzero(won)))
-        bars = _put(bars, left[won], take(more_bars, np.flatnonzero(won)))
+        models = put(models, left[won], take(more, np.flatnonzero(won)))
+        bars = put(bars, left[won], take(more_bars, np.flatnonzero(won)))
     return models, bars
 
 
 def _read_surface(structures: Structures, role: Role, ring: Ring, tolerance: float) -> tuple[RoadModels, Bars]:
     """Models and bars of the first surface of a role."""
     surface, scatter = role.surfaces[0], role.scatter[0]
-    flange, edge = _reach(structures), frame_edges(structures)
+    flange, edge = reach_of(structures), frame_edges(structures)
     samples = surface.samples(flange, ring, structures.street_side)
     models = fit_roads(samples, ring, edge, noise=scatter.noise, density=scatter.density)
     models = replace(models, source=np.where(models.source >= 0, role.numbers[0], -1).astype(np.int8))
@@ -246,11 +245,3 @@ def _read_surface(structures: Structures, role: Role, ring: Ring, tolerance: flo
     if not role.lifts:
         return models, bars
     return shifted(models, role.lifts[0]), replace(bars, height=bars.height + role.lifts[0][:, None])
-
-
-def _put(bundle: B, index: NDArray[np.intp], some: B) -> B:
-    """The bundle with some of its rows taken from another one."""
-    joined = concat([bundle, some])
-    place = np.arange(len(bundle))
-    place[index] = len(bundle) + np.arange(len(index))
-    return take(joined, place)

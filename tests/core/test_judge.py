@@ -110,7 +110,7 @@ def test_readiness_is_the_worst_of_reasons_and_accuracies(make_structures, make_
         else:
             assert ready_of(found, row) in ("order", "measure")
         seen.add(ready_of(found, row))
-    assert seen == set(READY)  # otherwise this would say little
+    assert seen == set(READY) - {"cut"}  # otherwise this would say little
 
 
 @pytest.mark.parametrize("side", [-1, 1])
