@@ -109,7 +109,7 @@ def _refuse(where: str, what: str, allowed: str = "", remedy: str = "") -> Input
     return InputError(Fault(where, what, allowed, remedy))
 
 
-def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False) -> Path:
+def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False, workbook: bool = False) -> Path:
     """Let through what is an ordinary local file with something in it, and nothing else.
 
     Parameters
@@ -120,6 +120,8 @@ def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False
         Job key for the fault, such as ``surface.path``.
     folder : bool
         A folder is welcome too.
+    workbook : bool
+        So is a file that ends in .xlsx, which is an archive inside.
 
     Returns
     -------
@@ -151,6 +153,8 @@ def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False
         raise _refuse(where, f"{text} is {_ODD_KINDS.get(stat.S_IFMT(kind), 'no file')}", "an ordinary file")
     if not (head := _head(text, where)):
         raise _refuse(where, f"{text} is empty")
+    if workbook and text.lower().endswith(".xlsx"):
+        return Path(text)
     if text.lower().endswith(ARCHIVES) or head.startswith(ARCHIVE_MAGIC):
         raise _refuse(where, f"{text} is an archive", "the file itself", "unpack it and name the file inside")
     return Path(text)
