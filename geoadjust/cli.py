@@ -14,6 +14,9 @@ from typing import Any
 import click
 
 import geoadjust
+from geoadjust.commands.export import export
+from geoadjust.commands.sheets import sheets
+from geoadjust.commands.template import template
 from geoadjust.engine import ENGINES
 from geoadjust.errors import Fault, GeoadjustError, InputError
 from geoadjust.process import Flag, flags
@@ -247,6 +250,11 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 
     text = explain_structure(set, structure_id, row=row, out=out)
     click.echo(text if out is None else f"wrote {out}", nl=out is not None)
+
+
+main.add_command(export)
+main.add_command(sheets)
+main.add_command(template)
 
 
 def _note(text: str) -> None:

@@ -22,7 +22,8 @@ LAYERS = {
     "cluster": ("errors",),
     "engine": ("errors", "cluster"),
     "run": ("errors", "units", "core", "process", "io", "report", "engine"),
-    "cli": ("errors", "engine", "process", "io", "report", "run"),
+    "commands": ("errors", "core", "engine", "process", "io", "report", "run"),
+    "cli": ("errors", "engine", "process", "io", "report", "run", "commands"),
     "": (),
 }
 """What each layer may import besides itself and the package's version; '' is `geoadjust/__init__.py`."""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from geoadjust.core.columns import Structures, arrays_of
 from geoadjust.core.judge import Setting
 from geoadjust.core.ring import Ring
-from geoadjust.core.rules import FinishedTable, RingTable
+from geoadjust.core.rules import FinishedTable, Job, RingTable
 from geoadjust.core.uncertainty import Accuracy
 from geoadjust.io.coordinates.crs import read_crs
 from geoadjust.io.coordinates.georeference import Georeference
@@ -121,7 +121,7 @@ def no_objection(found: Arrays) -> None:
 
 def task_of(sources: Sources, layout: Layout, structures: Structures, index: Index, number: int) -> Task:
     """One chunk: structures, their rows and their chunk's number."""
-    settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources))
+    settings = Settings(sources.job.rules, sources.catalogue, setting_of(sources.job))
     return Task(settings, structures, tuple(role.places(layout.positions, index, number) for role in layout.roles))
 
 
@@ -201,9 +201,8 @@ class Computation:
         self._rims[:, row] = found["structures.rim"], found["rims.existing"]
 
 
-def setting_of(sources: Sources) -> Setting:
+def setting_of(job: Job) -> Setting:
     """Ring, accuracies and the way to the finished road, for the core."""
-    job = sources.job
     table, paving = job.structures, job.finished[0] if job.finished else FinishedTable()
     accuracy = Accuracy(
         rim=table.rim_accuracy,

@@ -277,9 +277,10 @@ def _models() -> Iterator[Column]:
             quantity = quantities[field]
             title = f"{name}: {quantity.title}"
             yield Column(f"{name}_{field}", "real", quantity.unit, title, quantity.plus, source=f"{name}.{field}")
-    for i, j in COVARIANCE:
-        title = f"finished: covariance of height, slope east, slope north, entry {i} {j}"
-        yield Column(f"finished_covariance_{i}{j}", "real", "m2, m, 1", title, source="finished.covariance")
+    for name in ("existing", "finished"):
+        for i, j in COVARIANCE:
+            title = f"{name}: covariance of height, slope east, slope north, entry {i} {j}"
+            yield Column(f"{name}_covariance_{i}{j}", "real", "m2, m, 1", title, source=f"{name}.covariance")
 
 
 COVARIANCE = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))
@@ -295,6 +296,39 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "run": RUN,
 }
 
+READINGS: tuple[Column, ...] = (
+    Column("row", "integer", "", "0-based row of the input"),
+    _text("structure_id", "id of the structure, as read"),
+    Column("position", "integer", "", "1, 2, ... in the order of the file"),
+    Column("mark_deg", "real", "deg", "azimuth of the mark from grid north"),
+    Column("azimuth_deg", "real", "deg", "where it was read, from grid north"),
+    Column("radius_mm", "real", "mm", "distance from the opening's centre"),
+    Column("reading_mm", "real", "mm", "from the bar's underside down to the bearing"),
+    Column("off_mm", "real", "mm", "reading less the plane through all others; NULL where nothing checks it", "deeper"),
+    Column("left_out", "integer", "", "1 = told to be a misread and left out of the plane"),
+)
+
+MEASUREMENTS: tuple[Column, ...] = (
+    Column("row", "integer", "", "0-based row of the input"),
+    _text("structure_id", "id of the structure, as read"),
+    _text("reference", "road that the bar lay on", ("existing", "milled", "finished")),
+    Column("readings", "integer", "", "readings that were taken"),
+    Column("depth_mm", "real", "mm", "depth of the bearing below that road, at the centre"),
+    Column("to_come_mm", "real", "mm", "finished road above that road at the centre, as stated; NULL = as planned"),
+    Column("bearing_slope_pct", "real", "%", "slope of the bearing"),
+    Column("bearing_uphill_deg", "real", "deg", "direction in which the bearing rises, from grid north"),
+    Column("casting_height_mm", "real", "mm", "casting's height as measured"),
+    Column("flange_diameter_mm", "real", "mm", "flange's outside diameter as measured"),
+    Column("off_plan_mm", "real", "mm", "chimney at the centre less the planned one", "taller"),
+    Column("off_plan_sd_mm", "real", "mm", "standard deviation of that difference as the plan knew it"),
+    _text("by", "who read"),
+    _text("taken_at", "date and time, as written"),
+    _text("note", "remark, as written"),
+)
+
+FIELD_TABLES: dict[str, tuple[Column, ...]] = {"readings": READINGS, "measurements": MEASUREMENTS}
+"""Tables that a set of remeasured structures has besides."""
+
 DESCRIPTIONS: dict[str, str] = {
     "schedule": "One row per input row, in input order: what to do with each structure",
     "ordinates": "Heights round the circumference at the stations",
@@ -302,4 +336,6 @@ DESCRIPTIONS: dict[str, str] = {
     "reasons": "One row per structure and flag",
     "models": "Inner figures of each structure in SI units, for later steps",
     "run": "What decides the numbers: versions, settings, catalogue, inputs",
+    "readings": "Readings on the prepared bearing, one row each",
+    "measurements": "What was measured at each structure besides, and how far it lies off the plan",
 }

@@ -16,7 +16,7 @@ from xml.etree import ElementTree as xml
 import pyarrow as pa
 
 from geoadjust.errors import OutputError
-from geoadjust.io.results.columns import DESCRIPTIONS, SCHEDULE, TABLES
+from geoadjust.io.results.columns import DESCRIPTIONS, FIELD_TABLES, SCHEDULE, TABLES
 
 LAYER = "schedule"
 STAMP = "1970-01-01T00:00:00.000Z"
@@ -122,8 +122,9 @@ def _add_aliases(database: sqlite3.Connection, tables: set[str]) -> None:
     scope = "http://www.geopackage.org/spec121/#extension_schema"
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, scope))
-    for table in sorted(tables & set(TABLES)):
-        rows = [(table, column.name, column.name, alias(column), _described(column)) for column in TABLES[table]]
+    known = {**TABLES, **FIELD_TABLES}
+    for table in sorted(tables & set(known)):
+        rows = [(table, column.name, column.name, alias(column), _described(column)) for column in known[table]]
         database.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from geoadjust.io.intake.cells import TYPES
 from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
 from geoadjust.units import TIE_SLACK, from_metres, inches_sixteenth, round_half_up
 
+NONE: Mapping[str, Sequence[Column]] = {}
 FORMULA_STARTS = r"^[\s]*[=+\-@\t\r|%]"
 
 
@@ -166,9 +167,9 @@ class ScheduleCsv:
             writing.result()
 
 
-def dictionary(units: str, foot: str) -> Iterator[dict[str, Any]]:
-    """Every column of every table, and of `schedule.csv`."""
-    for table, columns in TABLES.items():
+def dictionary(units: str, foot: str, more: Mapping[str, Sequence[Column]] = NONE) -> Iterator[dict[str, Any]]:
+    """Every column of every table, of those that a set has besides, and of `schedule.csv`."""
+    for table, columns in (*TABLES.items(), *more.items()):
         for column in columns:
             yield _entry(table, column.name, column.unit, column)
     for column in SCHEDULE:
@@ -190,12 +191,12 @@ def _entry(table: str, name: str, unit: str, column: Column) -> dict[str, Any]:
     }
 
 
-def write_dictionary(path: Path, units: str, foot: str) -> None:
+def write_dictionary(path: Path, units: str, foot: str, more: Mapping[str, Sequence[Column]] = NONE) -> None:
     """Write `columns.csv`."""
     with open(path, "w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ["table", "column", "type", "unit", "title", "plus", "words"])
         writer.writeheader()
-        writer.writerows(dictionary(units, foot))
+        writer.writerows(dictionary(units, foot, more))
 
 
 def foot_of(vertical_units: list[str]) -> str:

@@ -24,7 +24,7 @@ from geoadjust.io.intake.cells import numbers, words
 from geoadjust.io.intake.cells import table_schema as table_schema
 from geoadjust.io.intake.structures import PLAIN_POINT, RawBatch, StructureFacts
 from geoadjust.io.intake.values import read_texts
-from geoadjust.io.results.columns import COVARIANCE, MODELS, ORDINATES, SCHEDULE, Column
+from geoadjust.io.results.columns import MODELS, ORDINATES, SCHEDULE, Column
 from geoadjust.io.results.reason_table import reason_table
 from geoadjust.io.results.remarks import remarks
 from geoadjust.io.results.stack_table import stack_table, stack_texts
@@ -82,12 +82,16 @@ def _storable(kind: pa.DataType) -> pa.DataType:
 
 def schedule_rows(bucket: Bucket, naming: Naming, schema: pa.Schema) -> pa.RecordBatch:
     """The layer's rows of one bucket."""
-    texts = schedule_texts(bucket, naming)
-    arrays = [texts[column.name] if column.name in texts else _published(bucket, column) for column in SCHEDULE]
-    count = len(SCHEDULE)
+    arrays, count = schedule_arrays(bucket, naming), len(SCHEDULE)
     for field, column in zip(list(schema)[count:-1], bucket.raw.attributes.columns, strict=True):
         arrays.append(_as(column, field.type))
     return pa.record_batch([*arrays, points(bucket.raw)], schema=schema)
+
+
+def schedule_arrays(bucket: Bucket, naming: Naming) -> list[pa.Array]:
+    """Our columns of the layer, in their order."""
+    texts = schedule_texts(bucket, naming)
+    return [texts[column.name] if column.name in texts else _published(bucket, column) for column in SCHEDULE]
 
 
 def _as(column: pa.ChunkedArray, kind: pa.DataType) -> pa.Array:
@@ -221,8 +225,7 @@ def model_rows(bucket: Bucket) -> pa.RecordBatch:
     for column in MODELS[1:]:
         values = bucket.results[column.source].astype(float)
         if values.ndim == 3:
-            i, j = COVARIANCE[len(arrays) - (len(MODELS) - len(COVARIANCE))]
-            values = values[:, i, j]
+            values = values[:, int(column.name[-2]), int(column.name[-1])]
         digits = 12 if column.unit == "m2, m, 1" else 9
         arrays.append(numbers(np.round(values, digits) + 0.0))
     return pa.record_batch(arrays, schema=schema)

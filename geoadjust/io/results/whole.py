@@ -172,7 +172,7 @@ def open_set(folder: Path) -> Iterator[WholeSet]:
             count=database.execute("SELECT count(*) FROM schedule").fetchone()[0],
             settings=run["settings"],
             catalogue=_catalogue(run["catalogue"], path),
-            rule_sets=tuple(_rebuilt(RuleSet, table, path) for table in run["rules"]),
+            rule_sets=tuple(rebuilt(RuleSet, table, path) for table in run["rules"]),
         )
 
 
@@ -237,14 +237,14 @@ def _units(path: Path) -> tuple[str, str]:
 def _catalogue(table: Row, path: Path) -> Catalogue:
     return Catalogue(
         name=table["name"],
-        casting=tuple(_rebuilt(CastingPart, item, path) for item in table["casting"]),
-        ring=tuple(_rebuilt(RingPart, item, path) for item in table["ring"]),
-        riser=tuple(_rebuilt(RiserPart, item, path) for item in table["riser"]),
-        liner=tuple(_rebuilt(LinerPart, item, path) for item in table["liner"]),
+        casting=tuple(rebuilt(CastingPart, item, path) for item in table["casting"]),
+        ring=tuple(rebuilt(RingPart, item, path) for item in table["ring"]),
+        riser=tuple(rebuilt(RiserPart, item, path) for item in table["riser"]),
+        liner=tuple(rebuilt(LinerPart, item, path) for item in table["liner"]),
     )
 
 
-def _rebuilt(table: type[T], data: Mapping[str, Any], path: Path) -> T:
+def rebuilt(table: type[T], data: Mapping[str, Any], path: Path) -> T:
     """A settings table from its plain values; the inverse of `process.plain`."""
     names = {item.name for item in fields(table)}  # type: ignore[arg-type]
     if names != set(data):

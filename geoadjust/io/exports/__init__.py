@@ -1,0 +1,1 @@
+"""Files made from an output set for other programs: spreadsheet, stake-out points, GeoJSON, DXF."""
