@@ -14,7 +14,9 @@ from typing import Any
 import click
 
 import geoadjust
+from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
+from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
 from geoadjust.commands.template import template
 from geoadjust.engine import ENGINES
@@ -49,14 +51,14 @@ def _tell(error: GeoadjustError) -> None:
         many = len(error.faults) > 1
         click.echo(f"{len(error.faults)} faults:" if many else "fault:", err=True)
         for fault in error.faults:
-            click.echo(f"  {_clean(str(fault))}", err=True)
+            click.echo(f"  {clean(str(fault))}", err=True)
         return
-    click.echo(_clean(str(error)), err=True)
+    click.echo(clean(str(error)), err=True)
 
 
 def _tell_notes(error: BaseException) -> None:
     for note in getattr(error, "__notes__", ()):
-        click.echo(_clean(note), err=True)
+        click.echo(clean(note), err=True)
 
 
 class Terminated(KeyboardInterrupt):
@@ -75,11 +77,6 @@ def orderly_end() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
-
-
-def _clean(text: str) -> str:
-    """Texts of strangers must not move the cursor or hide what stands beside them."""
-    return "".join(char if char.isprintable() else "\ufffd" for char in text)
 
 
 @click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -194,9 +191,9 @@ def check(
         click.echo(json.dumps(found, ensure_ascii=False, sort_keys=True))
         return
     for line in report.lines:
-        click.echo(_clean(line))
+        click.echo(clean(line))
     for notice in report.notices:
-        click.echo(_clean(f"note: {notice}"))
+        click.echo(clean(f"note: {notice}"))
     click.echo("no faults")
 
 
@@ -211,7 +208,7 @@ def _write_book(job: Any, path: Path, overwrite: bool, as_json: bool) -> dict[st
         check_job(job)  # tells these faults, and those of the rest
         raise
     text = f"wrote {written['path']}: {written['lines']} lines for {written['structures']} structures"
-    click.echo(_clean(text), err=as_json)
+    click.echo(clean(text), err=as_json)
     return written
 
 
@@ -253,12 +250,13 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 
 
 main.add_command(export)
+main.add_command(report)
 main.add_command(sheets)
 main.add_command(template)
 
 
 def _note(text: str) -> None:
-    click.echo(_clean(f"note: {text}"), err=True)
+    click.echo(clean(f"note: {text}"), err=True)
 
 
 def _show(summary: dict[str, Any]) -> None:
@@ -269,7 +267,7 @@ def _show(summary: dict[str, Any]) -> None:
         counts = sorted(summary[name].items(), key=lambda item: (-item[1], item[0]))
         click.echo(f"  {name + ':':10}" + ", ".join(f"{word} {count}" for word, count in counts if count))
     for finding in summary["findings"]:
-        click.echo(_clean(f"  note: {finding}"))
+        click.echo(clean(f"  note: {finding}"))
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from geoadjust.commands.echo import clean
 from geoadjust.core.rules import SHOT_COLUMNS, VERTICAL_UNITS
 
 KINDS = ("xlsx", "points", "geojson", "dxf")
@@ -94,9 +95,9 @@ def export(set: Path, out: Path, kinds: tuple[str, ...], as_json: bool, **given:
         click.echo(json.dumps(exported, ensure_ascii=False, sort_keys=True))
         return
     for file in exported["files"]:
-        click.echo(_clean(f"wrote {file['path']}: {_told(file)}"))
+        click.echo(clean(f"wrote {file['path']}: {_told(file)}"))
     for note in exported["notes"]:
-        click.echo(_clean(f"note: {note}"))
+        click.echo(clean(f"note: {note}"))
 
 
 def _told(file: dict[str, Any]) -> str:
@@ -107,8 +108,3 @@ def _told(file: dict[str, Any]) -> str:
     if file["kind"] == "geojson":
         return f"{file['features']} structures"
     return ", ".join(f"{layer} {count}" for layer, count in file["layers"].items()) or "no structure"
-
-
-def _clean(text: str) -> str:
-    """Texts of strangers must not move the cursor or hide what stands beside them."""
-    return "".join(char if char.isprintable() else "\ufffd" for char in text)

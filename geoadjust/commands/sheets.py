@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from geoadjust.commands.echo import clean
 from geoadjust.core.columns import METHODS, READY
 
 
@@ -47,12 +48,7 @@ def sheets(set: Path, out: Path, as_json: bool, **given: Any) -> None:
         click.echo(json.dumps(drawn, ensure_ascii=False, sort_keys=True))
         return
     for file in drawn["files"]:
-        click.echo(_clean(f"wrote {file['path']}: {file['pages']} pages"))
+        click.echo(clean(f"wrote {file['path']}: {file['pages']} pages"))
     click.echo(f"{drawn['sheets']} sheets of {drawn['structures']} structures")
     for note in drawn["notes"]:
-        click.echo(_clean(f"note: {note}"))
-
-
-def _clean(text: str) -> str:
-    """Texts of strangers must not move the cursor or hide what stands beside them."""
-    return "".join(char if char.isprintable() else "\ufffd" for char in text)
+        click.echo(clean(f"note: {note}"))

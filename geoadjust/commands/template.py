@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from geoadjust.commands.echo import clean
+
 
 @click.command()
 @click.argument("set", metavar="SET", type=click.Path(path_type=Path))
@@ -48,12 +50,7 @@ def template(set: Path, out: Path, as_json: bool, **given: Any) -> None:
         click.echo(json.dumps(written, ensure_ascii=False, sort_keys=True))
         return
     for file in written["files"]:
-        click.echo(_clean(f"wrote {file['path']}: {file['pages']} pages"))
+        click.echo(clean(f"wrote {file['path']}: {file['pages']} pages"))
     click.echo(f"{len(written['templates'])} templates of {written['structures']} structures")
     for note in written["notes"]:
-        click.echo(_clean(f"note: {note}"))
-
-
-def _clean(text: str) -> str:
-    """Texts of strangers must not move the cursor or hide what stands beside them."""
-    return "".join(char if char.isprintable() else "\ufffd" for char in text)
+        click.echo(clean(f"note: {note}"))

@@ -1,4 +1,4 @@
-"""The edge round the chimney, unrolled: heights over the circumference, from the mark clockwise to the mark."""
+"""The edge round the chimney, unrolled as it is seen from outside: clockwise stations follow each other to the left."""
 
 from __future__ import annotations
 
@@ -35,9 +35,9 @@ def edge_height(facts: Facts, heights: Sequence[float], turn: float) -> float:
 def draw_unrolled(width: float, height: float, facts: Facts, *, stations: int = 4) -> Figure:
     """The curve with its stations; KEEP and WASTE where a piece is sawn. Heights are not to scale with lengths."""
     heights, lined = stored_ordinates(facts), facts.method == "liner"
-    figure = Figure(width, height, "Edge, unrolled" if lined else "Top, unrolled")
+    figure = Figure(width, height, "Edge, seen from outside" if lined else "Top, seen from outside")
     if facts.ordinates and facts.ordinates["basis"] == "change":
-        figure.title = "Change, unrolled"
+        figure.title = "Change, from outside"
     left, right, bottom, top = 3.0, width - 3.0, height - HIGH - 2.5, 7.0 if lined else 2.0
     rough = facts.value("rough_cut_mm") if lined else max(heights)
     low, high = min(heights), max(rough, max(heights))
@@ -45,7 +45,7 @@ def draw_unrolled(width: float, height: float, facts: Facts, *, stations: int = 
     unit = (floor - top) / max(high - low, 0.012)
 
     def at(turn: float, h: float) -> Place:
-        return left + (right - left) * turn / (2 * math.pi), floor - unit * (h - low)
+        return right - (right - left) * turn / (2 * math.pi), floor - unit * (h - low)
 
     turns = [2 * math.pi * place / STEPS for place in range(STEPS + 1)]
     curve = [at(turn, edge_height(facts, heights, turn)) for turn in turns]
@@ -58,7 +58,7 @@ def draw_unrolled(width: float, height: float, facts: Facts, *, stations: int = 
         turn = 2 * math.pi * place / stations
         x, y = at(turn, edge_height(facts, heights, turn))
         figure.line((x, bottom), (x, y), width=THIN, dash=(0.8, 0.8))
-        side = "left" if place == 0 else "right" if place == stations else "center"
+        side = "right" if place == 0 else "left" if place == stations else "center"
         shown = x + {"left": -2.0, "right": 2.0, "center": 0.0}[side]
         figure.word((shown, height - 0.6), clock(turn), side, bold=place in (0, stations))
     figure.line(*curve, width=STRONG if lined else FINE * 1.5)

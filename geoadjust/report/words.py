@@ -25,6 +25,22 @@ FIXED = {
     "unknown": "Not known yet",
 }
 """Orders that are not a move of the rim."""
+METHOD_WORDS = {
+    "monument": "survey monument: do not disturb",
+    "other_owner": "notify the owner",
+    "not_paved": "outside the paving",
+    "keep": "leave as it is",
+    "riser": "riser on the frame",
+    "rings": "rings",
+    "liner": "liner",
+    "extend": "draw the top section",
+    "replace_top": "replace the top section",
+    "float": "set with the paving",
+    "adjust": "change the chimney",
+    "rebuild": "engineer decides",
+    "unknown": "not known yet",
+}
+"""What is done, in few words."""
 LOWER_HOW = {
     "rings_out": "take rings out",
     "casting_out_and_plate": "take the casting out and plate the opening",

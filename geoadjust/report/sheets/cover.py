@@ -10,23 +10,8 @@ from geoadjust.report.figures import TYPE
 from geoadjust.report.paper.ink import POINT, Ink
 from geoadjust.report.sheets.page import FOOT, SIDE, TOP
 from geoadjust.report.sheets.parts import GAP, LINE, Part, paragraph, shortened, table
-from geoadjust.report.words import READY
+from geoadjust.report.words import METHOD_WORDS, READY
 
-METHOD_WORDS = {
-    "monument": "survey monument: do not disturb",
-    "other_owner": "notify the owner",
-    "not_paved": "outside the paving",
-    "keep": "leave as it is",
-    "riser": "riser on the frame",
-    "rings": "rings",
-    "liner": "liner",
-    "extend": "draw the top section",
-    "replace_top": "replace the top section",
-    "float": "set with the paving",
-    "adjust": "change the chimney",
-    "rebuild": "engineer decides",
-    "unknown": "not known yet",
-}
 NO_STREET = "no street"
 INTRO = (
     "Read the words below each order first: in a frame, they say what must be done before parts are ordered. "

@@ -31,7 +31,7 @@ def steps_of(facts: Facts, wrap: Wrap, tiles: int) -> list[str]:
     if wrap.low:
         lower = f"the lower line {base[1]}: measure it up from the foot in four places"
     found = [
-        "Measure the check bars on each page. Wrong? Print again at 100 %.",
+        "Measure the check bars on each page. Wrong? Print again at 100\u00a0%.",
         f"Measure round the outside of the liner: {both(wrap.circumference)}. More than {more} off? Print again with "
         "--circumference.",
         *(taped if tiles > 1 else []),

@@ -126,11 +126,13 @@ def window(wrap: Wrap, paper: str, page: Greys, number: int) -> tuple[Greys, Any
     return page[rows, round(left / PIXEL) : round((left + tile.u1 - tile.u0) / PIXEL)], tile
 
 
-def thick(column: NDArray[np.bool_]) -> int | None:
-    """Lower end of the one run of 1.6 mm in a column of pixels; None where something stands beside the line."""
+def thick(column: NDArray[np.bool_], near: float) -> int | None:
+    """Lower end of the run of 1.6 mm that holds a pixel of a column; None where there is none, or something beside."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], column.astype(int), [0]])))
-    found = [end for start, end in zip(edges[::2], edges[1::2], strict=True) if 17 <= end - start <= 21]
-    return int(found[0]) if len(found) == 1 else None
+    for start, end in zip(edges[::2], edges[1::2], strict=True):
+        if start <= near < end and 17 <= end - start <= 21:
+            return int(end)
+    return None
 
 
 @needs_poppler
@@ -145,8 +147,9 @@ def test_bars_of_every_tiled_page_are_true(make: Make, tmp_path: Path, paper: st
         assert has_bars(page, (0, height - MARGIN - FOOTER, 140, height), 1)
         assert has_bars(page, (0, 60, MARGIN + 12, height - MARGIN - FOOTER), 0)
         edge = round(5 / PIXEL)
-        assert (page[:edge] > 200).all() and (page[-edge:] > 200).all()
-        assert (page[:, :edge] > 200).all() and (page[:, -edge:] > 200).all()
+        inside = np.zeros(page.shape, dtype=bool)
+        inside[edge:-edge, edge:-edge] = True
+        assert (page[~inside] > 200).all()
 
 
 @needs_poppler
@@ -176,11 +179,12 @@ def test_the_cut_line_is_the_cosine_and_runs_to_the_left(make: Make, tmp_path: P
     checked = 0
     for along in np.arange(1.0, TAB + 619.0, 2.1):
         x = round((left + along) / PIXEL)
-        low = thick(page[round(top / PIXEL) : round((foot - 1) / PIXEL), x] < 128)
-        if low is None:
-            continue
         turn = 2 * math.pi * (TAB + 620.0 - ((x + 0.5) * PIXEL - left)) / 620.0
         wanted = 70.0 + swing * math.cos(turn - math.radians(50))
+        first = round(top / PIXEL)
+        low = thick(page[first : round((foot - 1) / PIXEL), x] < 128, (foot - wanted - 0.8) / PIXEL - first)
+        if low is None:
+            continue
         found = foot - (round(top / PIXEL) + low) * PIXEL
         assert found == pytest.approx(wanted, abs=0.15), along
         checked += 1
@@ -213,7 +217,7 @@ def test_tiles_put_together_are_one_curve(
             steep = swing * abs(math.sin(turn - math.radians(50))) / (around / 2 / math.pi)
             if not inside or steep > 0.3:
                 continue
-            low = thick(part[:, column] < 128)
+            low = thick(part[:, column] < 128, (tile.v1 - wanted - 0.8) / PIXEL)
             if low is not None:
                 height = tile.v1 - low * PIXEL
                 assert height == pytest.approx(wanted, abs=0.2)
@@ -271,6 +275,19 @@ def test_the_curve_passes_through_the_ordinates(make: Make) -> None:
         assert wrap.cut(2 * math.pi * place / 16) == pytest.approx(stored, abs=5.1e-4)
     assert wrap.cut(math.radians(11.25)) == pytest.approx(70 + 290 * 0.06 * math.cos(math.radians(38.75)), abs=5e-4)
     assert wrap.at(0) - wrap.at(2 * math.pi) == pytest.approx(math.pi * 610)
+
+
+def test_the_print_lies_on_the_outside(make: Make) -> None:
+    """Who stands outside looks along -n; to the right is -n x up. Azimuths are clockwise seen from above."""
+    wrap = wrap_of(make())
+    radius, step = 305.0, 1e-6
+    for turn in np.linspace(0.1, 6.1, 13):
+        outward = np.array([math.sin(turn), math.cos(turn), 0.0])
+        right = np.cross(-outward, [0.0, 0.0, 1.0])
+        further = radius * np.array([math.sin(turn + step), math.cos(turn + step), 0.0])
+        moved = float((further - radius * outward) @ right)
+        assert wrap.at(turn + step) - wrap.at(turn) == pytest.approx(moved, rel=1e-3)
+        assert moved < 0
 
 
 def test_ordinates_off_a_plane_are_refused(make: Make) -> None:
@@ -331,7 +348,8 @@ def test_tiles_tell_number_id_street_keep_waste_and_neighbours(make: Make) -> No
             assert word in page
         assert (f"Cut here, lay on tile {number - 1}" in page) == (number > 1)
         assert (f"goes UNDER tile {number + 1}" in page) == (number < 9)
-    assert "END line" in pages[1] and "START" in pages[9]
+    assert "END line" in pages[1]
+    assert "START" in pages[9]
 
 
 def test_a_tall_liner_shows_a_band_and_where_it_lies(make: Make) -> None:
@@ -370,7 +388,7 @@ def test_hostile_texts_come_out_as_they_are(make: Make, name: str) -> None:
         if "\0" not in name:
             assert any("".join(name.split()) in page for page in told)
         start = "".join(name.split())[:3]
-        assert all(start in page for page in told) or "\0" in name
+        assert all(start in page for page in told)
 
 
 def test_both_units() -> None:
