@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from geoadjust.core.flag_list import FLAGS
 from geoadjust.report.facts import Facts
@@ -212,9 +214,13 @@ def _lowered(facts: Facts) -> bool:
 
 def reason_words(facts: Facts, place: int) -> str:
     """One reason, its lengths in the units that people read."""
-    reason = facts.reasons[place]
+    return reason_text(facts.reasons[place], facts.units)
+
+
+def reason_text(reason: Mapping[str, Any], units: str) -> str:
+    """The same from a row of the table `reasons`: code, value, limit, text."""
     flag = _FLAGS.get(reason["code"])
-    if facts.units != "us" or flag is None or flag.unit != "mm" or "{subject}" in flag.text:
+    if units != "us" or flag is None or flag.unit != "mm" or "{subject}" in flag.text:
         return str(reason["text"])
     value, limit = (_figure(reason[name]) for name in ("value", "limit"))
     value = value.lstrip("-") if flag.code in _UNSIGNED else value

@@ -20,7 +20,7 @@ from geoadjust.io.exports.tables import batches, numbers, places
 from geoadjust.io.raster.relief import Relief, shaded_relief
 from geoadjust.io.results.whole import WholeSet, open_set
 from geoadjust.report.webpage import MARK, index_of, page_of
-from geoadjust.report.words import METHOD_WORDS
+from geoadjust.report.words import METHOD_WORDS, reason_text
 from geoadjust.report.words import READY as READY_WORDS
 from geoadjust.units import factor
 
@@ -188,10 +188,12 @@ def _indices(values: Sequence[str], table: Sequence[str]) -> list[int]:
 
 def _reasons(whole: WholeSet, place: dict[int, int], words: _Words) -> list[list[int]]:
     found: list[list[int]] = [[] for _ in place]
-    for batch in batches(whole, "reasons", ("row", "text")):
-        for row, text in zip(batch["row"], batch["text"], strict=True):
+    names = ("row", "code", "value", "limit", "text")
+    for batch in batches(whole, "reasons", names):
+        for row, *cells in zip(*(batch[name] for name in names), strict=True):
             if row in place:
-                found[place[row]].append(words.place(text))
+                reason = dict(zip(names[1:], cells, strict=True))
+                found[place[row]].append(words.place(reason_text(reason, whole.units)))
     return found
 
 

@@ -28,6 +28,8 @@ MOST_PIXELS = 1600
 MOST_TILES = 400
 EXAGGERATED = 6.0
 LIGHT_AZIMUTH, LIGHT_HEIGHT = math.radians(315), math.radians(45)
+PLAIN = rasterio.Affine.scale(2.0, -2.0)
+"""A picture has no place of its own; the driver wants one and is not asked to write it."""
 LIGHTEST, DARKEST = 250, 120
 """Greys of the picture: light, so that what is drawn over it can be read."""
 
@@ -123,7 +125,7 @@ def _png(greys: NDArray[np.uint8], there: NDArray[np.bool_]) -> bytes:
     """Grey and opacity as PNG."""
     rows, columns = greys.shape
     with MemoryFile() as memory:
-        with memory.open(driver="PNG", width=columns, height=rows, count=2, dtype="uint8") as target:
+        with memory.open(driver="PNG", width=columns, height=rows, count=2, dtype="uint8", transform=PLAIN) as target:
             target.write(greys, 1)
             target.write(np.where(there, 255, 0).astype(np.uint8), 2)
         return bytes(memory.read())

@@ -53,6 +53,8 @@ function pictured(words, picture) {
   return made;
 }
 
+const side = (gap) => (gap === null || length(gap).startsWith("0 ") ? "" : gap < 0 ? " LOW" : " PROUD");
+
 function showDetail(index) {
   const box = byId("detail"), flags = DATA.flags[index].map((code) => DATA.texts.flag[code]);
   const head = make("h2", nameOf(index), { id: "detailhead" });
@@ -64,7 +66,7 @@ function showDetail(index) {
   add("row of the input", String(DATA.row[index]));
   add("figures are", DATA.ready_words[DATA.ready[index]]);
   add("raise", length(DATA.raise[index]));
-  add("gap today", length(DATA.gap[index]) + (DATA.gap[index] === null ? "" : DATA.gap[index] < 0 ? " LOW" : " PROUD"));
+  add("gap today", length(DATA.gap[index] === null ? null : Math.abs(DATA.gap[index])) + side(DATA.gap[index]));
   add("slope of the cover", number(DATA.slope[index], 2, " %"));
   add("chimney", length(DATA.chimney[index]));
   add("least, greatest", length(DATA.chimney_min[index]) + ", " + length(DATA.chimney_max[index]));

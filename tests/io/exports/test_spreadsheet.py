@@ -152,8 +152,16 @@ def test_heads_stay_and_filter(book: Any) -> None:
 
 def test_number_formats(book: Any) -> None:
     sheet = book["schedule"]
-    formats = {sheet.cell(1, place).value: sheet.cell(2, place).number_format for place in range(1, sheet.max_column + 1)}
-    wanted = {"row": "0", "structure id": "@", "raise [in]": "0.0000", "target rim [ft]": "0.000", "uphill [deg]": "0.0"}
+    formats = {
+        sheet.cell(1, place).value: sheet.cell(2, place).number_format for place in range(1, sheet.max_column + 1)
+    }
+    wanted = {
+        "row": "0",
+        "structure id": "@",
+        "raise [in]": "0.0000",
+        "target rim [ft]": "0.000",
+        "uphill [deg]": "0.0",
+    }
     assert wanted.items() <= formats.items()
 
 
