@@ -146,7 +146,8 @@ def test_filters(browser: Any, page: Path, name: str, start: str) -> None:
 def test_search_and_the_list_of_pages(browser: Any, page: Path) -> None:
     browser.open(page)
     browser.run(
-        "(() => { const s = document.getElementById('search'); s.value = 'ss-13'; s.dispatchEvent(new Event('input')); })()"
+        "(() => { const s = document.getElementById('search'); s.value = 'ss-13';"
+        " s.dispatchEvent(new Event('input')); })()"
     )
     browser.run("new Promise((done) => setTimeout(done, 100))")
     found = browser.run("[...document.querySelectorAll('#found tbody button')].map((each) => each.textContent)")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +13,14 @@ import numpy as np
 import pyogrio
 import pytest
 from ezdxf.math import Vec3
+from shapely.geometry import Point
 
 from geoadjust.errors import InputError
-from geoadjust.io.exports.dxf import DxfCounts, dxf_text, is_dxf, write_dxf
+from geoadjust.io.exports.dxf import DxfCounts, check_unit, dxf_text, is_dxf, write_dxf
 from geoadjust.io.exports.frame import frame_of
 from geoadjust.io.results.whole import open_set
-from tests.io.exports.conftest import make_covers, read_table
+from tests.io.exports.conftest import read_table
+from tests.run.conftest import Site
 
 
 def export(folder: Path, path: Path, by: str = "method") -> DxfCounts:
@@ -132,10 +135,20 @@ def test_another_reader_sees_the_same(path: Path, layer: Any) -> None:
     assert texts[::2] == names
 
 
+def texts_by_gdal(path: Path) -> list[str]:
+    """Ids: every second text."""
+    return pyogrio.read_dataframe(path)["Text"].dropna().tolist()[::2]
+
+
 @pytest.mark.skipif("DXF" not in pyogrio.list_drivers(), reason="this GDAL reads no DXF")
 def test_another_reader_sees_hostile_names(hostile: Path, tmp_path: Path) -> None:
+    """A drawing from R2007 on is in UTF-8, whatever its $DWGCODEPAGE says; GDAL 3.12 must be told so."""
     export(hostile, tmp_path / "a.dxf")
-    found = pyogrio.read_dataframe(tmp_path / "a.dxf")["Text"].dropna().tolist()[::2]
+    pyogrio.set_gdal_config_options({"DXF_ENCODING": "UTF-8"})
+    try:
+        found = texts_by_gdal(tmp_path / "a.dxf")
+    finally:
+        pyogrio.set_gdal_config_options({"DXF_ENCODING": None})
     assert found[:12] == [row["structure_id"] for row in read_table(hostile, "schedule")][:12]
     assert found[12] == "5%％d^J＼U+0041%％%"
     assert found[17:21] == ["\u202eright to left", "שלום", "日本語", "😀"]
@@ -143,10 +156,6 @@ def test_another_reader_sees_hostile_names(hostile: Path, tmp_path: Path) -> Non
 
 def test_feet(tmp_path: Path) -> None:
     """EPSG:2263 is in US survey feet: the elevation too, and the drawing says so."""
-    from shapely.geometry import Point
-
-    from tests.run.conftest import Site
-
     site = Site(tmp_path)
     site.road(lambda e, n: 100 + 0 * e, centre=(1_000_000.0, 200_000.0), crs="EPSG:2263", cell=0.8, unit="us-ft")
     table = {"id": ["a"], "frame_top_diameter": ["24 in"], "gap": [0.0]}
@@ -164,10 +173,6 @@ def test_feet(tmp_path: Path) -> None:
 def test_degrees_are_refused(demo: Path, tmp_path: Path) -> None:
     with open_set(demo) as whole:
         frame = frame_of(whole)
-    from dataclasses import replace
-
-    from geoadjust.io.exports.dxf import check_unit
-
     check_unit(frame)
     with pytest.raises(InputError, match="a drawing needs lengths"):
         check_unit(replace(frame, unit="degree"))
@@ -179,14 +184,23 @@ def test_same_set_same_bytes(demo: Path, path: Path, tmp_path: Path) -> None:
     assert ezdxf.options.write_fixed_meta_data_for_testing is False
 
 
-def test_a_drawing_of_nothing(tmp_path: Path) -> None:
-    """No structure has a place."""
-    folder = make_covers(tmp_path, ["a"])
-    import sqlite3
+def test_a_drawing_of_nothing(demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No run makes a set without any place; the drawing of one would be empty and could be opened."""
+    monkeypatch.setattr("geoadjust.io.exports.dxf.targets", lambda whole, frame: iter(()))
+    assert not export(demo, tmp_path / "a.dxf").layers
+    assert len(ezdxf.readfile(tmp_path / "a.dxf").modelspace()) == 0
 
-    assert sqlite3.connect(folder / "schedule.gpkg").execute("SELECT count(*) FROM schedule").fetchone() == (1,)
-    export(folder, tmp_path / "a.dxf")
-    assert len(ezdxf.readfile(tmp_path / "a.dxf").modelspace()) == 4
+
+def test_a_structure_without_a_place_is_counted(tmp_path: Path) -> None:
+    site = Site(tmp_path)
+    site.road(lambda e, n: 100 + 0 * e)
+    table = {"id": ["a", "b"], "frame_top_diameter": ["660 mm"] * 2, "gap": [0.0] * 2}
+    site.structures(table, [Point(), Point(500_000, 4_500_000)])
+    site.flags |= {("structures", "dimension_unit"): "mm"}
+    site.run()
+    assert export(tmp_path / "out", tmp_path / "a.dxf").without_place == 1
+    texts = ezdxf.readfile(tmp_path / "a.dxf").modelspace().query("TEXT")
+    assert [entity.plain_text() for entity in texts][::2] == ["b"]
 
 
 def test_ours_is_known(path: Path, tmp_path: Path) -> None:

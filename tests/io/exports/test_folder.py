@@ -81,13 +81,15 @@ def test_a_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert where == "out" or not (tmp_path / "out").exists()
 
 
-def test_an_error_while_writing(tmp_path: Path) -> None:
-    with (
-        pytest.raises(OutputError, match="disk full"),
-        ExportFolder(tmp_path / "deep" / "out", FILES) as target,
-    ):
+def write_on_a_full_disk(folder: Path) -> None:
+    with ExportFolder(folder, FILES) as target:
         target.path("a.txt").write_text("ours")
         raise OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_an_error_while_writing(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="disk full"):
+        write_on_a_full_disk(tmp_path / "deep" / "out")
     assert os.listdir(tmp_path) == []
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import geopandas
 import numpy as np
 import pytest
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from geoadjust.errors import InputError
 from geoadjust.io.exports.frame import frame_of
@@ -80,12 +81,12 @@ def test_another_datum_is_told(tmp_path: Path) -> None:
     assert begin == {"way": facts.way, "accuracy_m": facts.accuracy_m}
 
 
-def test_a_datum_that_nobody_vouches_for_is_refused(tmp_path: Path) -> None:
+def test_a_datum_that_nobody_vouches_for_is_refused(demo: Path) -> None:
     """An ellipsoid alone is no datum: PROJ has only a ballpark."""
-    folder = make_covers(tmp_path, ["a"], crs="+proj=utm +zone=17 +ellps=clrk66 +units=m +no_defs")
-    with pytest.raises(InputError, match="no transformation of known accuracy"):
-        export(folder, tmp_path / "a.geojson")
-    assert not (tmp_path / "a.geojson").exists()
+    with open_set(demo) as whole:
+        frame = replace(frame_of(whole), crs=CRS("+proj=utm +zone=17 +ellps=clrk66 +units=m +no_defs"))
+        with pytest.raises(InputError, match=r"structures\.crs: no transformation of known accuracy"):
+            way_to_degrees(whole, frame)
 
 
 def test_ours_is_known(path: Path, tmp_path: Path) -> None:
