@@ -35,7 +35,7 @@ def edge_height(facts: Facts, heights: Sequence[float], turn: float) -> float:
 def draw_unrolled(width: float, height: float, facts: Facts, *, stations: int = 4) -> Figure:
     """The curve with its stations; KEEP and WASTE where a piece is sawn. Heights are not to scale with lengths."""
     heights, lined = stored_ordinates(facts), facts.method == "liner"
-    figure = Figure(width, height, "Edge, seen from outside" if lined else "Top, seen from outside")
+    figure = Figure(width, height, "Edge, outside" if lined else "Top, outside")
     if facts.ordinates and facts.ordinates["basis"] == "change":
         figure.title = "Change, from outside"
     left, right, bottom, top = 3.0, width - 3.0, height - HIGH - 2.5, 7.0 if lined else 2.0

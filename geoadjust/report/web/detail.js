@@ -4,20 +4,20 @@ function drawSection(index) {
   const centre = DATA.chimney[index];
   if (centre === null || low === null) return null;
   const total = Math.max(high, 1), scale = 130 / total, base = 165, wall = [70, 90, 190, 210];
-  const picture = draw("svg", { viewBox: "0 0 300 190", role: "img" });
+  const picture = draw("svg", { viewBox: "0 0 300 190", role: "img" }); // the slope is shared by all parts in the drawing
   picture.append(draw("title", {}, "Chimney in section along its slope: " + length(low) + " to " + length(high)));
   const top = (x) => base - scale * (low + ((x - wall[0]) / (wall[3] - wall[0])) * (high - low));
   picture.append(draw("rect", { x: 40, y: base, width: 200, height: 12, fill: "none", stroke: "#15202b" }));
   for (const [left, right] of [[wall[0], wall[1]], [wall[2], wall[3]]]) {
-    let level = base;
     const sum = parts.reduce((all, part) => all + part[1], 0) || centre;
-    for (const [name, size] of parts.length ? parts : [["", centre]]) {
-      const last = level - (size * scale * centre) / sum;
+    const height = (x, share) => base - share * (base - top(x));
+    let below = 0;
+    for (const [name, size] of parts.length ? parts : [["", sum]]) {
+      const above = below + size / sum;
       const fill = name === "joint" ? "#15202b" : name === "" ? "#dfe4e8" : "#c3cad1";
-      const upper = level === base && parts.length === 1;
-      const points = [[left, level], [right, level], [right, upper ? top(right) : last], [left, upper ? top(left) : last]];
+      const points = [[left, below], [right, below], [right, above], [left, above]].map(([x, share]) => [x, height(x, share)]);
       picture.append(draw("polygon", { points: points.join(" "), fill, stroke: "#15202b" }));
-      level = last;
+      below = above;
     }
   }
   picture.append(draw("line", { x1: 50, x2: 230, y1: top(50), y2: top(230), stroke: "#15202b", "stroke-width": 2.5 }));
@@ -80,7 +80,7 @@ function showDetail(index) {
   told.forEach((words) => reasons.append(make("li", words)));
   box.replaceChildren(head, make("p", text("remark", DATA.remark[index]), { class: "order" }), facts);
   const section = drawSection(index), unrolled = drawUnrolled(index);
-  if (section) box.append(pictured("Chimney in section along its slope, height to scale", section));
+  if (section) box.append(pictured("Chimney in section along its slope, its height to scale", section));
   if (unrolled) box.append(pictured("Its top unrolled, seen from outside; 12 = mark", unrolled));
   box.append(make("h3", "Why"), reasons);
 }
