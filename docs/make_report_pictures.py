@@ -12,6 +12,7 @@ import tempfile
 from pathlib import Path
 
 from PIL import Image
+
 from tests.report.browser import Browser, browser
 
 SHOWN = "SS-148"
