@@ -34,6 +34,7 @@ from geoadjust.core.columns import (
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.flag_list import CUT, INFO, MEASURE, ORDER
 from geoadjust.core.flags import CODES, READINESS, SEVERITY, Notes
+from geoadjust.core.inputs import INPUT_NAMES
 from geoadjust.core.judge import Setting
 from geoadjust.core.parts import Catalogue
 from geoadjust.core.paving import lay_bars, shifted
@@ -61,6 +62,19 @@ ANSWERED = (
     *("raise_past_riser", "no_riser_fits", "no_riser_seats", "seat_unknown", "riser_not_allowed"),
 )
 """Reasons of the plan that the open structure has answered: today's rim and chimney are gone, the bearing is seen."""
+CARRIED = (
+    *("blank_id", "kind_unknown", "value_unreadable", "value_implausible", "not_in_catalogue"),
+    *("paving_unstated", "area_overlap", "axis_ambiguous", "frame_azimuth_missing"),
+)
+"""Reasons that were found when the row was taken in, and that opening a structure does not answer by itself."""
+PAVING = ("paving_unstated", "area_overlap")
+"""Answered where the crew states what is still to come."""
+_SEEN = (
+    *("rim", "gap", "bearing", "bearing_slope", "bearing_uphill", "measure_down", "measure_down_from"),
+    *("existing_chimney", "existing_rings", "riser_present", "chimney_condition", "travel"),
+)
+"""Input columns that no longer matter once the bearing is seen."""
+_CASTING = ("casting", "new_casting", "casting_height", "new_casting_height")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,13 +137,15 @@ def remeasure(
     rules: RuleSet,
     catalogue: Catalogue,
     setting: Setting,
+    carried: Reasons | None = None,
 ) -> Remeasured:
     """Plan n structures of one rule set again, on their measured bearings.
 
     Parameters
     ----------
-    structures, roads : as planned; `roads.bars` are laid anew
+    structures, roads : as planned, rows rising; `roads.bars` are laid anew
     measured, planned : of the same structures
+    carried : reasons of the plan from the door that still count, see `still_counting`
     """
     fits = fit_readings(measured.azimuth, measured.radius, measured.depth, setting.accuracy.tape)
     roads = _roads_to_come(structures, roads, measured, rules, setting)
@@ -142,7 +158,30 @@ def remeasure(
     opened = _opened(structures, roads, measured, fits)
     found = plan_roads(opened, roads, own, catalogue, setting)
     off, off_sd = _off_plan(found, planned, setting)
-    return Remeasured(_judged(found, measured, fits, planned, rules, setting, (off, off_sd)), fits, off, off_sd)
+    notes = Notes(len(measured))
+    _note_readings(notes, measured, fits)
+    _note_bearing(notes, found, measured, fits, rules, setting)
+    _note_plan(notes, found, planned, fits, setting, (off, off_sd))
+    new = [notes.reasons(found.structures.row), *([] if carried is None else [carried])]
+    return Remeasured(_judged(found, new), fits, off, off_sd)
+
+
+def still_counting(reasons: Reasons, measured: Measured) -> Reasons:
+    """Of the plan's reasons those that were found when the row was taken in and that no measurement has answered.
+
+    Parameters
+    ----------
+    reasons : of the plan; `row` is the place among the n structures that were measured
+    measured : what was measured at them
+    """
+    names = np.array([*INPUT_NAMES, ""])[reasons.subject]
+    known = np.isfinite(measured.casting_height)[reasons.row]
+    stated = (np.isfinite(measured.to_come) & (measured.reference >= 0))[reasons.row]
+    answered = np.isin(names, _SEEN) | (known & np.isin(names, _CASTING))
+    answered |= stated & np.isin(reasons.code, [CODES[code] for code in PAVING])
+    answered |= stated & np.isin(names, ("mill", "overlay"))
+    kept = np.isin(reasons.code, [CODES[code] for code in CARRIED]) & ~answered
+    return take(reasons, np.flatnonzero(kept))
 
 
 def _roads_to_come(structures: Structures, roads: Roads, measured: Measured, rules: RuleSet, setting: Setting) -> Roads:
@@ -190,23 +229,11 @@ def _off_plan(found: Plan, planned: Planned, setting: Setting) -> tuple[Floats, 
     return found.chimneys.height - planned.chimney, np.hypot(planned.chimney_sd, tape)
 
 
-def _judged(
-    found: Plan,
-    measured: Measured,
-    fits: ReadingFits,
-    planned: Planned,
-    rules: RuleSet,
-    setting: Setting,
-    off_plan: tuple[Floats, Floats],
-) -> Plan:
+def _judged(found: Plan, new: list[Reasons]) -> Plan:
     """Reasons that the open structure has answered go, those of the readings come; readiness by what is left."""
-    notes = Notes(len(measured))
-    _note_readings(notes, measured, fits)
-    _note_bearing(notes, found, measured, fits, rules, setting)
-    _note_plan(notes, found, planned, fits, setting, off_plan)
     row = found.structures.row
     kept = ~np.isin(found.reasons.code, [CODES[code] for code in ANSWERED])
-    reasons = concat([take(found.reasons, np.flatnonzero(kept)), notes.reasons(row)])
+    reasons = concat([take(found.reasons, np.flatnonzero(kept)), *new])
     reasons = take(reasons, np.lexsort((reasons.subject, reasons.code, reasons.row)))
     severity, worst = _worst(reasons, row, SEVERITY, INFO), _worst(reasons, row, READINESS, ORDER)
     method = found.verdicts.method

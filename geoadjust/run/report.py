@@ -149,7 +149,7 @@ class _Words:
 
 def page_data(whole: WholeSet, part: Index, title: str, notes: list[str]) -> dict[str, Any]:
     """What one page shows, as plain values by column."""
-    place = {int(row): at for at, row in enumerate(part)}
+    place = {int(row): at for at, row in enumerate(whole.rows[part])}
     columns = _columns(whole, part)
     words = {name: _Words() for name in TEXTS}
     data: dict[str, Any] = {name: [words[name].place(text) for text in columns[name]] for name in TEXTS}

@@ -147,7 +147,7 @@ def _check(options: SheetOptions) -> None:
 
 
 class _Plan:
-    """Which rows are drawn, in which order; what the cover says of them."""
+    """Which structures are drawn, by their places in the set, and in which order; what the cover says of them."""
 
     def __init__(self, whole: WholeSet, options: SheetOptions) -> None:
         self.whole = whole
@@ -224,14 +224,14 @@ class _Plan:
 
     def name(self, row: int) -> str:
         """A structure's id; its row where it has none."""
-        return str(self.columns["structure_id"][row] or f"row {row}")
+        return str(self.columns["structure_id"][row] or f"row {self.whole.rows[row]}")
 
     def entries(self) -> list[Entry]:
         """The index."""
         return [
             Entry(
                 number,
-                self.columns["structure_id"][row] or f"no id, row {row}",
+                self.columns["structure_id"][row] or f"no id, row {self.whole.rows[row]}",
                 self.columns["street"][row] or "",
                 self._order(row),
                 self.columns["ready"][row] or "",
@@ -265,7 +265,7 @@ class _Plan:
 
     def _parts(self) -> dict[str, Counter[str]]:
         """Rings, liners and risers that are ordered, by street in the order of the visit."""
-        drawn = set(self.rows)
+        drawn = {int(self.whole.rows[place]): place for place in self.rows}
         query = (
             'SELECT p."row", p.part FROM stack_parts p JOIN schedule s ON s."row" = p."row"'
             " WHERE p.part IS NOT NULL AND p.kind IN ('ring', 'liner', 'riser')"
@@ -276,7 +276,7 @@ class _Plan:
             found.setdefault(self.columns["street"][row] or "", Counter())
         for line in self.whole.database.execute(query):
             if line[0] in drawn:
-                found[self.columns["street"][line[0]] or ""][line[1]] += 1
+                found[self.columns["street"][drawn[line[0]]] or ""][line[1]] += 1
         return {street: parts for street, parts in found.items() if parts}
 
 

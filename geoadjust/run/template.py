@@ -172,7 +172,7 @@ def _remark(written: Written, too_long: int, boxed: set[str], stripped: bool) ->
 
 
 class _Choice:
-    """Rows that get a template, and their circumferences."""
+    """Structures that get a template, by their places in the set, and their circumferences."""
 
     def __init__(self, whole: WholeSet, options: TemplateOptions) -> None:
         self.whole = whole
@@ -184,10 +184,10 @@ class _Choice:
     def jobs(self) -> Iterator[Job]:
         """Facts and template of each; every fault is told at once."""
         faults: list[Fault] = []
-        for found in self.whole.structures(self.rows):
+        for place, found in zip(self.rows, self.whole.structures(self.rows), strict=True):
             facts = Facts(**{item.name: getattr(found, item.name) for item in fields(Facts)})
             try:
-                yield facts, wrap_of(facts, self.measured.get(int(facts.schedule["row"])))
+                yield facts, wrap_of(facts, self.measured.get(place))
             except InputError as error:
                 faults += error.faults
         if faults:
@@ -242,10 +242,10 @@ class _Choice:
         return [rows[place] for place in visit_order(numbers, east, north, np.radians(axis))]
 
     def _name(self, row: int) -> str:
-        return str(self.columns["structure_id"][row] or f"no id, row {row}")
+        return str(self.columns["structure_id"][row] or f"no id, row {self.whole.rows[row]}")
 
     def _measured(self, options: TemplateOptions) -> dict[int, float]:
-        """Measured circumferences [m] by row."""
+        """Measured circumferences [m] by place."""
         if options.circumference and options.circumferences:
             raise InputError(Fault("--circumference", "given beside --circumferences", "one of them"))
         if options.circumference:

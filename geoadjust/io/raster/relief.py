@@ -107,10 +107,10 @@ def shade(heights: Floats, pixel: float) -> NDArray[np.uint8]:
 
     Examples
     --------
-    A plane that faces the light is lighter than one that faces away:
+    The light stands in the north-west. A plane that falls towards it is lighter than one that falls away:
 
-    >>> slope = np.add.outer(np.arange(5.0), -np.arange(5.0)).astype(np.float32) * 0.1
-    >>> int(shade(-slope, 1.0)[2, 2]) < int(shade(slope, 1.0)[2, 2])
+    >>> southeast = np.add.outer(np.arange(5.0), np.arange(5.0)).astype(np.float32) * 0.1
+    >>> int(shade(southeast, 1.0)[2, 2]) > int(shade(-southeast, 1.0)[2, 2])
     True
     """
     south, east = np.gradient(heights * EXAGGERATED, pixel)

@@ -96,22 +96,33 @@ class WholeSet:
                     found[name].append(value)
         return found
 
-    def structures(self, rows: Iterable[int] | None = None) -> Iterator[ReadBack]:
-        """Everything about one structure after another: in the order of the rows given, else in input order.
+    @property
+    def rows(self) -> Integers:
+        """Row of the input of each structure, (count,), rising. A set of measured structures holds some rows only."""
+        return self._table_lines("schedule")[1]
+
+    def structures(self, places: Iterable[int] | None = None) -> Iterator[ReadBack]:
+        """Everything about one structure after another.
+
+        Parameters
+        ----------
+        places : of the structures among those of the set, from 0, as in `columns`; all of them in input order otherwise
+        """
+        for place in range(self.count) if places is None else places:
+            yield self.structure(int(self.rows[place]))
+
+    def structure(self, row: int) -> ReadBack:
+        """Everything about the structure of one row of the input, counted from 0.
 
         Raises
         ------
         InputError
             a row that the set does not hold
         """
-        for row in range(self.count) if rows is None else rows:
-            yield self.structure(row)
-
-    def structure(self, row: int) -> ReadBack:
-        """Everything about the structure of one row, counted from 0."""
         schedule = self._rows("schedule", row)
         if not schedule:
-            raise InputError(Fault(self.folder, f"no row {row}", f"0 to {self.count - 1}", "give another row"))
+            allowed = f"0 to {self.rows[-1]}" if self.count else ""
+            raise InputError(Fault(self.folder, f"no row {row}", allowed, "give another row"))
         ordinates = self._rows("ordinates", row)
         return ReadBack(
             folder=self.folder,
@@ -130,15 +141,19 @@ class WholeSet:
 
     def _rows(self, table: str, row: int) -> list[Row]:
         """Our columns of a table's rows of one structure, in the order in which they were written."""
-        if table not in self._lines:
-            self._lines[table] = _lines_of(self.database, table)
-        fids, rows = self._lines[table]
+        fids, rows = self._table_lines(table)
         first, end = np.searchsorted(rows, [row, row + 1]).tolist()
         if first == end:
             return []
         names = ", ".join(f'"{column.name}"' for column in TABLES[table])
         query = f'SELECT {names} FROM "{table}" WHERE fid BETWEEN ? AND ? ORDER BY fid'
         return [dict(line) for line in self.database.execute(query, (int(fids[first]), int(fids[end - 1])))]
+
+    def _table_lines(self, table: str) -> tuple[Integers, Integers]:
+        """Keys and rows of a table's lines, read once."""
+        if table not in self._lines:
+            self._lines[table] = _lines_of(self.database, table)
+        return self._lines[table]
 
 
 @contextmanager
