@@ -16,6 +16,7 @@ import click
 import geoadjust
 from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
+from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
 from geoadjust.commands.template import template
@@ -250,6 +251,7 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 
 
 main.add_command(export)
+main.add_command(remeasure)
 main.add_command(report)
 main.add_command(sheets)
 main.add_command(template)

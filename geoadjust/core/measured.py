@@ -147,14 +147,10 @@ def remeasure(
     measured, planned : of the same structures
     carried : reasons of the plan from the door that still count, see `still_counting`
     """
-    fits = fit_readings(measured.azimuth, measured.radius, measured.depth, setting.accuracy.tape)
+    setting = replace(setting, accuracy=replace(setting.accuracy, tape=setting.accuracy.reading))
+    fits = fit_readings(measured.azimuth, measured.radius, measured.depth, setting.accuracy.reading)
     roads = _roads_to_come(structures, roads, measured, rules, setting)
-    own = replace(
-        rules,
-        stand="square_to_bearing",
-        existing_stack="replace_all",
-        methods=tuple(method for method in rules.methods if method in CUTTABLE),
-    )
+    own = rules_on_bearing(rules)
     opened = _opened(structures, roads, measured, fits)
     found = plan_roads(opened, roads, own, catalogue, setting)
     off, off_sd = _off_plan(found, planned, setting)
@@ -164,6 +160,12 @@ def remeasure(
     _note_plan(notes, found, planned, fits, setting, (off, off_sd))
     new = [notes.reasons(found.structures.row), *([] if carried is None else [carried])]
     return Remeasured(_judged(found, new), fits, off, off_sd)
+
+
+def rules_on_bearing(rules: RuleSet) -> RuleSet:
+    """The owner's rules where the bearing lies open: what is built stands on it as it is, and is new."""
+    methods = tuple(method for method in rules.methods if method in CUTTABLE)
+    return replace(rules, stand="square_to_bearing", existing_stack="replace_all", methods=methods)
 
 
 def still_counting(reasons: Reasons, measured: Measured) -> Reasons:
@@ -198,19 +200,26 @@ def _roads_to_come(structures: Structures, roads: Roads, measured: Measured, rul
 
 
 def _opened(structures: Structures, roads: Roads, measured: Measured, fits: ReadingFits) -> Structures:
-    """The structures as the crew sees them: bearing measured, old chimney gone, casting in their hands."""
+    """The structures as the crew sees them: bearing measured, old chimney gone, casting in their hands.
+
+    Where the bar lay on a finished road on which more is to come, `roads.finished` is already the one to come.
+    """
     edge, n = frame_edges(structures), len(structures)
     planes = np.stack([edge_plane(getattr(roads, name), edge) for name in ROADS])
     reference = planes[measured.reference, np.arange(n)]
     known = (measured.reference >= 0) & np.isfinite(fits.depth)
+    untouched = (measured.reference == ROADS.index("milled")) & (planes[0] == planes[1]).all(axis=1)
+    level = np.where(untouched, 0, measured.reference)
+    above = (measured.reference == ROADS.index("finished")) & np.isfinite(measured.to_come)
+    depth = fits.depth + np.where(above, measured.to_come, 0.0)
     nothing = np.full(n, np.nan)
     height = np.where(np.isfinite(measured.casting_height), measured.casting_height, structures.new_casting_height)
     round_ = np.isnan(structures.flange_length) & np.isfinite(measured.flange_diameter)
     return replace(
         structures,
         bearing=nothing,
-        measure_down=np.where(known, fits.depth, np.nan),
-        measure_down_from=np.where(known, 1 + measured.reference, -1).astype(np.int8),
+        measure_down=np.where(known, depth, np.nan),
+        measure_down_from=np.where(known, 1 + level, -1).astype(np.int8),
         bearing_slope_east=np.where(known, reference[:, 1] - fits.east, 0.0),
         bearing_slope_north=np.where(known, reference[:, 2] - fits.north, 0.0),
         existing_chimney=nothing,

@@ -84,6 +84,9 @@ class StructuresTable(Table):
     gap_accuracy: Annotated[float, Length(help="one sd of a gap measured on site", high="100 mm")] = 0.002
     flush_accuracy: Annotated[float, Length(help="one sd of the gap where it is taken as 0", high="100 mm")] = 0.010
     tape_accuracy: Annotated[float, Length(help="one sd of measure_down and existing_chimney", high="100 mm")] = 0.005
+    reading_accuracy: Annotated[
+        float, Length(help="one sd of a reading from a bar down to the prepared bearing", low="0.1 mm", high="50 mm")
+    ] = 0.002
     casting_accuracy: Annotated[float, Length(help="one sd of a casting's height", high="50 mm")] = 0.002
 
 

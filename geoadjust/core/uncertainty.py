@@ -54,6 +54,7 @@ class Accuracy:
     gap: float = 0.002
     flush: float = 0.010
     tape: float = 0.005
+    reading: float = 0.002
     casting: float = 0.002
     mill: float = 0.005
     overlay: float = 0.005

@@ -211,6 +211,7 @@ def setting_of(job: Job) -> Setting:
         gap=table.gap_accuracy,
         flush=table.flush_accuracy,
         tape=table.tape_accuracy,
+        reading=table.reading_accuracy,
         casting=table.casting_accuracy,
         mill=paving.mill_accuracy,
         overlay=paving.overlay_accuracy,

@@ -80,7 +80,7 @@ def again(make_structures, make_roads):
         finished = replace(milled, height=milled.height + structures.overlay)
         roads = Roads(existing, milled, finished, blank(Bars, n), blank(Pavings, n))
         setting = Setting(Ring(), rough=0.010)
-        setting = replace(setting, accuracy=replace(setting.accuracy, tape=tape))
+        setting = replace(setting, accuracy=replace(setting.accuracy, reading=tape))
         return remeasure(structures, roads, measured, planned or _planned(n), rules, catalogue, setting)
 
     return run
@@ -130,6 +130,16 @@ def test_what_is_to_come_as_the_crew_says(again) -> None:
     assert stated.plan.chimneys.height - again().plan.chimneys.height == pytest.approx(0.25 * INCH)
     same = again(_measured(to_come=np.array([0.5 * INCH])))
     assert same.plan.cuts.ordinates == pytest.approx(again().plan.cuts.ordinates, abs=1e-12)
+
+
+@pytest.mark.parametrize(("reference", "higher"), [(0, 0.0), (1, -1.5), (2, 0.5)])
+def test_the_same_road_to_come_from_each_road(again, reference: int, higher: float) -> None:
+    """A finished road 1 in above today's: 1, 2 1/2 and 1/2 in above existing, milled and finished."""
+    stated = np.array([(1 - higher) * INCH])
+    depth = READINGS[None] + higher * INCH
+    found = again(_measured(reference=np.array([reference]), depth=depth, to_come=stated))
+    plain = again(_measured(to_come=np.array([INCH])))
+    assert found.plan.cuts.ordinates == pytest.approx(plain.plan.cuts.ordinates, abs=1e-9)
 
 
 def test_recess_and_casting_of_another_height(again) -> None:

@@ -62,4 +62,4 @@ def test_every_line_of_a_table_belongs_to_its_structure(folder, table):
 
 def test_a_row_that_is_not_there(folder):
     with open_set(folder) as whole, pytest.raises(InputError, match=r"no row 53 \(allowed: 0 to 52\)"):
-        list(whole.structures([53]))
+        whole.structure(53)
