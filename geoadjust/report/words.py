@@ -95,7 +95,7 @@ def order_of(facts: Facts) -> Order:
     moved = format_raise(raise_, facts.units) if math.isfinite(raise_) else "Set to the target rim"
     main, more = FIXED.get(method, moved), list(_more(facts, moved))
     lowered = facts.value("lower_by_mm")
-    if _lowered(facts):
+    if _lowered(facts) and facts.text("ready") != "cut":  # its bearing lies open: it is lowered
         how = LOWER_HOW.get(facts.text("lower_how"), "how is not known")
         more.append(f"Before milling: lower {length(lowered, facts.units)}; {how}.")
         if method == "keep":

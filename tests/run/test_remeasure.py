@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from pypdf import PdfReader
 
 from geoadjust.cli import main
 from geoadjust.core.measured import ROADS
@@ -204,6 +205,15 @@ def test_documents_of_just_these_structures(again: Path, tmp_path: Path, command
     told = json.loads(_run(command, again, "--out", tmp_path / command, *more, "--json"))
     assert told["structures"] == 3
     assert told["files"]
+
+
+def test_a_sheet_of_a_measured_structure_says_so(again: Path, tmp_path: Path) -> None:
+    """Its casting is out and its bearing open: no word of lowering it, and no plan."""
+    _run("sheets", again, "--out", tmp_path, "--id", "SS-134")
+    text = PdfReader(tmp_path / "sheets.pdf").pages[1].extract_text()
+    assert "MEASURED" in text
+    assert "Before milling" not in text
+    assert "not an approval" in text
 
 
 def test_the_computation_can_be_checked(again: Path) -> None:

@@ -12,7 +12,7 @@ CAUTIONS = (
     "Traffic control by the authority's plan. Saw a piece clamped on a stand, wet or with a vacuum; protect eyes, "
     "hands, ears, lungs. Stop for a cracked cone, loose brick, gas, live cable. Keep debris out of the channel. "
     "Measure again before you saw. Let bedding get strong before traffic. Local codes, the owner's standard and the "
-    "licensed engineer govern: this is a plan, not an approval."
+    "licensed engineer govern: the numbers are not an approval."
 )
 
 
