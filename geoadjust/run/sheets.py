@@ -14,10 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoadjust.core.columns import METHODS, READY
-from geoadjust.core.visit import visit_order
 from geoadjust.errors import Fault, InputError, OutputBusyError
 from geoadjust.io.exports.folder import ExportFolder
-from geoadjust.io.exports.frame import frame_of
 from geoadjust.io.results.whole import WholeSet, open_set
 from geoadjust.report.facts import Facts
 from geoadjust.report.figures_map import MOST as FARTHEST
@@ -28,14 +26,13 @@ from geoadjust.report.sheets.document import MOST, SUBJECT, file_names, write_sh
 from geoadjust.report.sheets.head import Visit
 from geoadjust.report.sheets.page import Stop
 from geoadjust.report.words import FIXED
-from geoadjust.units import factor, format_raise
+from geoadjust.run.choosing import asked_for, in_visit_order, metres_of, name_of
+from geoadjust.units import format_raise
 
 Floats = NDArray[np.float64]
 
 ORDERS = ("visit", "input")
 MOST_NEIGHBOURS = 12
-DEGREE = 111_320.0
-"""Metres in a degree of latitude, about: the small map alone rests on it."""
 BOXED_SHOWN = 12
 _COLUMNS = ("structure_id", "street", "method", "ready", "action", "raise_mm", "axis_deg", "east", "north")
 
@@ -152,7 +149,7 @@ class _Plan:
     def __init__(self, whole: WholeSet, options: SheetOptions) -> None:
         self.whole = whole
         self.columns = whole.columns(*_COLUMNS)
-        self.east, self.north = _metres(whole, self.columns)
+        self.east, self.north = metres_of(whole, self.columns)
         self.rows = self._ordered(self._asked(options), options.order)
         self.filtered = len(self.rows) != whole.count
         self.pages: dict[Path, int] = {}
@@ -162,45 +159,28 @@ class _Plan:
         """Pages and bytes of a file."""
         return {"pages": self.pages[path], "bytes": path.stat().st_size}
 
-    def _asked(self, options: SheetOptions) -> NDArray[np.int64]:
-        """Rows that every filter lets through.
+    def _asked(self, options: SheetOptions) -> list[int]:
+        """Places that every filter lets through.
 
         Raises
         ------
         InputError
             a filter that fits no structure, or all together that fit none
         """
-        mask, faults = np.ones(self.whole.count, dtype=bool), []
-        for option, column, wanted in (
+        filters = (
             ("--id", "structure_id", options.ids),
             ("--street", "street", options.streets),
             ("--method", "method", options.methods),
             ("--ready", "ready", options.ready),
-        ):
-            values = [value or "" for value in self.columns[column]]
-            there = set(values) if wanted else set()
-            faults += [
-                Fault(option, f"no structure with {each!r}", remedy=f"look at {column} in schedule.csv")
-                for each in wanted
-                if each not in there
-            ]
-            if wanted:
-                mask &= np.array([value in wanted for value in values], dtype=bool)
-        if faults:
-            raise InputError(faults)
-        if not mask.any():
+        )
+        places = asked_for(self.whole, self.columns, filters)
+        if not places:
             what = "no structure fits all filters" if self.whole.count else "the set has no structures"
             raise InputError(Fault(self.whole.folder, what, remedy="leave a filter out" if self.whole.count else ""))
-        return np.flatnonzero(mask)
+        return places
 
-    def _ordered(self, rows: NDArray[np.int64], order: str) -> list[int]:
-        if order == "input":
-            return [int(row) for row in rows]
-        streets = [self.columns["street"][row] or "" for row in rows]
-        rank = {name: place for place, name in enumerate(sorted({each for each in streets if each}))}
-        numbers = np.array([rank.get(each, -1) for each in streets], dtype=np.int64)
-        axis = np.radians(np.array([self.columns["axis_deg"][row] for row in rows], dtype=np.float64))
-        return [int(rows[place]) for place in visit_order(numbers, self.east[rows], self.north[rows], axis)]
+    def _ordered(self, places: list[int], order: str) -> list[int]:
+        return places if order == "input" else in_visit_order(self.columns, places, self.east, self.north)
 
     def stops(self, first: int, end: int) -> Iterator[Stop]:
         """Sheets from `first` to before `end`, in the order of the visit."""
@@ -231,7 +211,7 @@ class _Plan:
         return [
             Entry(
                 number,
-                self.columns["structure_id"][row] or f"no id, row {self.whole.rows[row]}",
+                name_of(self.whole, self.columns, row),
                 self.columns["street"][row] or "",
                 self._order(row),
                 self.columns["ready"][row] or "",
@@ -293,16 +273,6 @@ def _write(plan: _Plan, options: SheetOptions, path: Path, place: int, names: Se
             fonts=options.fonts,
         )
     return boxed
-
-
-def _metres(whole: WholeSet, columns: dict[str, list[Any]]) -> tuple[Floats, Floats]:
-    """Places in metres, good enough for a small map and for the order of the visit; NaN = none."""
-    east, north = (np.array(columns[name], dtype=np.float64) for name in ("east", "north"))
-    unit = frame_of(whole).unit if whole.crs else "m"
-    if unit != "degree":
-        return east * factor(unit), north * factor(unit)
-    middle = np.nanmean(north) if np.isfinite(north).any() else 0.0
-    return east * DEGREE * math.cos(math.radians(float(middle))), north * DEGREE
 
 
 class _Grid:

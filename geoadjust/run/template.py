@@ -9,9 +9,6 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import numpy as np
-
-from geoadjust.core.visit import visit_order
 from geoadjust.errors import Fault, InputError, OutputBusyError
 from geoadjust.io.exports.folder import ExportFolder
 from geoadjust.io.intake.field_tables import FieldTable, read_field_table
@@ -21,6 +18,7 @@ from geoadjust.report.paper.ink import SIZES
 from geoadjust.report.template.document import LONGEST, SUBJECT, Job, strip_fits, write_strips, write_tiles
 from geoadjust.report.template.frame import is_measured
 from geoadjust.report.template.wrap import wrap_of
+from geoadjust.run.choosing import asked_for, in_visit_order, metres_of, name_of
 from geoadjust.units import LengthError, parse_length
 
 STRIP, TILES = "template-strip.pdf", "template-tiles.pdf"
@@ -194,23 +192,9 @@ class _Choice:
             raise InputError(faults)
 
     def _asked(self, options: TemplateOptions) -> list[int]:
-        """Rows that the filters let through."""
-        rows, faults = list(range(self.whole.count)), []
-        for option, column, wanted in (
-            ("--id", "structure_id", options.ids),
-            ("--street", "street", options.streets),
-        ):
-            values = [value or "" for value in self.columns[column]]
-            there = set(values) if wanted else set()
-            faults += [
-                Fault(option, f"no structure with {each!r}", remedy=f"look at {column} in schedule.csv")
-                for each in wanted
-                if each not in there
-            ]
-            rows = [row for row in rows if not wanted or values[row] in wanted]
-        if faults:
-            raise InputError(faults)
-        return rows
+        """Places that the filters let through."""
+        filters = (("--id", "structure_id", options.ids), ("--street", "street", options.streets))
+        return asked_for(self.whole, self.columns, filters)
 
     def _cut(self, rows: list[int], options: TemplateOptions) -> list[int]:
         """Rows with a liner; one that was asked for by its id and has none is refused."""
@@ -230,19 +214,11 @@ class _Choice:
             raise InputError(Fault(self.whole.folder, f"{len(found)} liners", f"{MOST} at a time", "give --street"))
         return found
 
-    def _ordered(self, rows: list[int]) -> list[int]:
-        """In the order of the visit."""
-        streets = [self.columns["street"][row] or "" for row in rows]
-        rank = {name: place for place, name in enumerate(sorted({each for each in streets if each}))}
-        numbers = np.array([rank.get(each, -1) for each in streets], dtype=np.int64)
-        east, north, axis = (
-            np.array([self.columns[name][row] for row in rows], dtype=np.float64)
-            for name in ("east", "north", "axis_deg")
-        )
-        return [rows[place] for place in visit_order(numbers, east, north, np.radians(axis))]
+    def _ordered(self, places: list[int]) -> list[int]:
+        return in_visit_order(self.columns, places, *metres_of(self.whole, self.columns))
 
     def _name(self, row: int) -> str:
-        return str(self.columns["structure_id"][row] or f"no id, row {self.whole.rows[row]}")
+        return name_of(self.whole, self.columns, row)
 
     def _measured(self, options: TemplateOptions) -> dict[int, float]:
         """Measured circumferences [m] by place."""
