@@ -24,7 +24,7 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
-from geoadjust.io.results.columns import DESCRIPTIONS, SCHEDULE, TABLES, Column
+from geoadjust.io.results.columns import DESCRIPTIONS, FIELD_TABLES, SCHEDULE, TABLES, Column
 from geoadjust.io.results.people import shown_name, shown_unit
 from geoadjust.io.results.tables import RING_SCHEMA
 from geoadjust.process import NEEDED, REPEATED, flags
@@ -86,11 +86,15 @@ def columns_page() -> str:
         parts += [f"\n## `{name}`\n", f"{DESCRIPTIONS[name]}.\n", table(COLUMN_HEAD, map(_column, columns))]
         if name == "schedule":
             parts.append(SCHEDULE_NOTE)
+    for name, columns in FIELD_TABLES.items():
+        parts += [f"\n## `{name}`\n", f"{DESCRIPTIONS[name]}. {FIELD_NOTE}", table(COLUMN_HEAD, map(_column, columns))]
     rows = [[code(name), code(str(RING_SCHEMA.field(name).type)), title] for name, title in RINGS.items()]
     parts += ["\n## `rings`\n", RINGS_NOTE, table(["column", "type", "meaning"], rows)]
     parts += ["\n## `schedule.csv`\n", CSV_NOTE, table(CSV_HEAD, _csv_rows())]
     return "\n".join(parts)
 
+
+FIELD_NOTE = "Only in a set made by `geoadjust remeasure`.\n"
 
 COLUMNS_INTRO = """\
 `schedule.gpkg` is the record: SI units, unrounded for people. `schedule.csv` is for people: display units, rounded.
