@@ -1,10 +1,10 @@
-"""Writes docs/reference/columns.md and docs/reference/settings.md from what the code declares.
+"""Writes the pages of docs/reference from what the code declares.
 
 Run it after a change of a column, a setting, an input column, a flag or an option:
 
     .venv/bin/python docs/make_dictionary.py
 
-A test compares both pages with what this script makes.
+A test compares the pages with what this script makes.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
+from geoadjust.io.intake import readings
+from geoadjust.io.intake.field_cells import FieldColumn
 from geoadjust.io.results.columns import DESCRIPTIONS, FIELD_TABLES, SCHEDULE, TABLES, Column
 from geoadjust.io.results.people import shown_name, shown_unit
 from geoadjust.io.results.tables import RING_SCHEMA
@@ -283,9 +285,42 @@ def _option_help(item: Any) -> str:
     return f"{item.help} (default {item.default}{limits})" if item.show_default and not item.is_flag else str(item.help)
 
 
+# ---------------------------------------------------------------- tables from the field
+
+FROM_FIELD: dict[str, tuple[str, tuple[FieldColumn, ...]]] = {
+    "readings": ("Readings on prepared bearings, for `geoadjust remeasure`", readings.COLUMNS),
+}
+"""What people write in the field: what it is, and its columns."""
+
+FIELD_INTRO = """\
+Tables that people fill: CSV (commas or semicolons), a spreadsheet (extra `export`) or a GeoPackage. The first line
+names the columns; their order is free, other columns are told and not read. Lengths have their units (`7 1/4 in`,
+`184 mm`); `--unit` states that of bare numbers. Every fault of a table is told at once, with its line (exit code 3).
+"""
+
+
+def field_page() -> str:
+    """Every column of every table that people fill."""
+    parts = [MADE, "# Tables from the field\n", FIELD_INTRO]
+    for name, (title, columns) in FROM_FIELD.items():
+        parts += [
+            f"\n## {name.capitalize()}\n",
+            f"{title}.\n",
+            table(["column", "holds", "meaning"], map(_field, columns)),
+        ]
+    return "\n".join(parts)
+
+
+def _field(column: FieldColumn) -> list[str]:
+    holds = f"one of {', '.join(map(code, column.words))}" if column.words else column.holds
+    limits = f", {column.low:g} m to {column.high:g} m" if column.holds == "length" else ""
+    return [code(column.name), holds + limits, column.help]
+
+
 def pages() -> dict[Path, str]:
     """File to its text."""
-    return {REFERENCE / "columns.md": columns_page(), REFERENCE / "settings.md": settings_page()}
+    makers = {"columns.md": columns_page, "settings.md": settings_page, "field.md": field_page}
+    return {REFERENCE / name: make() for name, make in makers.items()}
 
 
 if __name__ == "__main__":

@@ -97,6 +97,12 @@ def test_reference_has_every_setting_input_column_flag_and_option() -> None:
     assert missing == set()
 
 
+def test_reference_has_every_column_of_tables_from_the_field() -> None:
+    page = text(DOCS / "reference" / "field.md")
+    tables = dictionary().FROM_FIELD.values()
+    assert {column.name for _, columns in tables for column in columns if f"| `{column.name}` |" not in page} == set()
+
+
 # ---------------------------------------------------------------- words
 
 

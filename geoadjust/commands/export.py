@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import click
 
-from geoadjust.commands.echo import clean
+from geoadjust.commands import options
 from geoadjust.core.rules import SHOT_COLUMNS, VERTICAL_UNITS
 
 KINDS = ("xlsx", "points", "geojson", "dxf")
@@ -38,8 +37,8 @@ class Listed(click.ParamType):  # type: ignore[type-arg]
 
 
 @click.command()
-@click.argument("set", metavar="SET", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help="folder for the files")
+@options.set_argument
+@options.out_folder()
 @click.option(
     "--as", "kinds", type=Listed(KINDS), required=True, metavar="KINDS", help=f"what to write: {','.join(KINDS)}"
 )
@@ -80,8 +79,8 @@ class Listed(click.ParamType):  # type: ignore[type-arg]
     show_default=True,
     help="dxf: what the layers are",
 )
-@click.option("--overwrite", is_flag=True, help="replace files of an earlier export; other files never are")
-@click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
+@options.overwrite("an export")
+@options.as_json
 def export(set: Path, out: Path, kinds: tuple[str, ...], as_json: bool, **given: Any) -> None:
     """Write the output folder SET as spreadsheet, stake-out points, GeoJSON or DXF."""
     from geoadjust.run.export import ExportOptions, export_set, point_options
@@ -91,13 +90,7 @@ def export(set: Path, out: Path, kinds: tuple[str, ...], as_json: bool, **given:
     exported = export_set(
         set, out, ExportOptions(kinds, given["overwrite"], points, height_unit, given["layers"])
     ).as_json()
-    if as_json:
-        click.echo(json.dumps(exported, ensure_ascii=False, sort_keys=True))
-        return
-    for file in exported["files"]:
-        click.echo(clean(f"wrote {file['path']}: {_told(file)}"))
-    for note in exported["notes"]:
-        click.echo(clean(f"note: {note}"))
+    options.tell(exported, as_json, [f"wrote {file['path']}: {_told(file)}" for file in exported["files"]])
 
 
 def _told(file: dict[str, Any]) -> str:

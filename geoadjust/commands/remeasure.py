@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
-from geoadjust.commands.echo import clean
+from geoadjust.commands import options
 from geoadjust.core.columns import REFERENCES
 
-UNITS = ("mm", "cm", "m", "in", "ft")
 SHOWN = 20
 ONE = ("casting", "flange", "radius", "reference", "to_come")
 """Needed beside `--depths`."""
@@ -22,9 +20,9 @@ ONE = ("casting", "flange", "radius", "reference", "to_come")
 @click.argument("set", metavar="[SET]", type=click.Path(path_type=Path), required=False)
 @click.argument("readings", metavar="[READINGS]", type=click.Path(path_type=Path), required=False)
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="folder for the new set")
-@click.option("--unit", type=click.Choice(UNITS), help="unit of bare numbers in READINGS; without it each has its own")
-@click.option("--layer", metavar="NAME", help="sheet or layer of READINGS, where it has several")
-@click.option("--overwrite", is_flag=True, help="replace an output set that is there; other files never are")
+@options.bare_unit
+@options.layer
+@options.overwrite("a set")
 @click.option(
     "--depths", metavar="LENGTHS", help="one structure without files: depths with commas, clockwise from the mark"
 )
@@ -37,7 +35,7 @@ ONE = ("casting", "flange", "radius", "reference", "to_come")
     "--joint", metavar="LENGTH", default="6 mm", show_default=True, help="with --depths: one of the two joints"
 )
 @click.option("--recess", metavar="LENGTH", default="0 mm", show_default=True, help="with --depths: rim below the road")
-@click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
+@options.as_json
 def remeasure(set: Path | None, readings: Path | None, as_json: bool, **given: Any) -> None:
     """Plan the structures of the table READINGS again, from the output folder SET, on their bearings as measured.
 
@@ -61,29 +59,19 @@ def _one(given: dict[str, Any], as_json: bool) -> None:
         raise click.UsageError(f"--depths needs {', '.join(missing)} too")
     names = ("depths", *ONE, "joint", "recess")
     found = remeasure_one(OneStructure(**{name: given[name] for name in names}))
-    if as_json:
-        click.echo(json.dumps(found, ensure_ascii=False, sort_keys=True))
-        return
-    for line in told(found):
-        click.echo(line)
+    options.tell(found, as_json, told(found))
 
 
 def _several(set: Path, readings: Path, given: dict[str, Any], as_json: bool) -> None:
     from geoadjust.run.remeasure import RemeasureOptions, remeasure_set
 
-    options = RemeasureOptions(given["unit"] or "", given["layer"], given["overwrite"], tuple(sys.argv[1:]))
-    made = remeasure_set(set, readings, given["out"], options).as_json()
-    if as_json:
-        click.echo(json.dumps(made, ensure_ascii=False, sort_keys=True))
-        return
+    chosen = RemeasureOptions(given["unit"] or "", given["layer"], given["overwrite"], tuple(sys.argv[1:]))
+    made = remeasure_set(set, readings, given["out"], chosen).as_json()
     ready = ", ".join(f"{name} {count}" for name, count in made["ready"].items())
-    click.echo(clean(f"wrote {made['out']}: {made['structures']} structures: {ready}"))
+    lines = [f"wrote {made['out']}: {made['structures']} structures: {ready}"]
     for line in made["measured"][:SHOWN]:
         name = line["structure_id"] or f"row {line['row']}"
-        click.echo(clean(f"{name}: {line['method']}, {line['ready']}: {' '.join(line['flags']) or 'no flag'}"))
+        lines.append(f"{name}: {line['method']}, {line['ready']}: {' '.join(line['flags']) or 'no flag'}")
     if len(made["measured"]) > SHOWN:
-        click.echo(f"... and {len(made['measured']) - SHOWN} more; see schedule.csv")
-    for told in made["left_out"]:
-        click.echo(clean(f"left out: {told}"))
-    for note in made["notes"]:
-        click.echo(clean(f"note: {note}"))
+        lines.append(f"... and {len(made['measured']) - SHOWN} more; see schedule.csv")
+    options.tell(made, as_json, [*lines, *(f"left out: {told}" for told in made["left_out"])])

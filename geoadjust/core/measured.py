@@ -16,7 +16,7 @@ method is one that is cut or stacked by figures, and no reason that still counts
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,6 +101,10 @@ class Measured:
     def __len__(self) -> int:
         return len(self.reference)
 
+    def take(self, index: NDArray[np.intp]) -> Measured:
+        """Those of some structures."""
+        return Measured(*(getattr(self, item.name)[index] for item in fields(Measured)))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Planned:
@@ -117,6 +121,10 @@ class Planned:
     east: Floats
     north: Floats
     slope_sd: Floats
+
+    def take(self, index: NDArray[np.intp]) -> Planned:
+        """Those of some structures."""
+        return Planned(*(getattr(self, item.name)[index] for item in fields(Planned)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

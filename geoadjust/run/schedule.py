@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import platform
-import socket
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,7 +12,6 @@ from typing import Any
 
 import pyarrow as pa
 
-import geoadjust
 from geoadjust.core.rules import Job
 from geoadjust.engine import check_engine
 from geoadjust.errors import Fault, IncompleteError, InputError
@@ -32,6 +29,7 @@ from geoadjust.run.mixups import refuse_mixups
 from geoadjust.run.output import Outgoing, Tally, write_results
 from geoadjust.run.resume import start_run
 from geoadjust.run.sources import Sources, look_at_sources
+from geoadjust.run.told import made_by
 from geoadjust.run.workers import deciding_here, map_tasks
 
 Progress = Callable[[str, int, int], None]
@@ -207,8 +205,7 @@ class _Run:
 
         return {
             "format": "geoadjust schedule 1",
-            "geoadjust": geoadjust.__version__,
-            "command": list(self.options.command),
+            **made_by(self.options.command),
             "job": plain(self.sources.job),
             "sources": source_facts(self.sources),
             "operations": self.operations,
@@ -216,6 +213,4 @@ class _Run:
             "findings": list(findings),
             "seconds": self.clock.rounded(),
             "engine": self.engine(),
-            "host": {"name": socket.gethostname(), "system": platform.platform(), "python": platform.python_version()},
-            "finished_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
         }

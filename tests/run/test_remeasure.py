@@ -15,7 +15,6 @@ from pypdf import PdfReader
 
 from geoadjust.cli import main
 from geoadjust.core.measured import ROADS
-from geoadjust.io.intake.readings import COLUMNS
 from geoadjust.run.demo import run_demo
 
 INCH = 25.4
@@ -29,7 +28,6 @@ WORKED = {
     "--joint": "1/8in",
 }
 MEASURED = ("SS-101", "SS-134", "SS-148")
-DOCS = Path(__file__).parents[2] / "docs" / "remeasure.md"
 
 
 def _run(*words: object, code: int = 0) -> str:
@@ -248,8 +246,3 @@ def test_ids_that_the_set_does_not_hold_are_listed(demo: Path, tmp_path: Path) -
 def test_a_set_that_is_there_is_not_replaced_unasked(demo: Path, again: Path) -> None:
     table = again.parent / "readings.csv"
     assert "--overwrite" in _run("remeasure", demo, table, "--out", again, code=6)
-
-
-def test_the_page_has_every_column_of_readings() -> None:
-    page = DOCS.read_text(encoding="utf-8")
-    assert [column.name for column in COLUMNS if f"| `{column.name}` |" not in page] == []

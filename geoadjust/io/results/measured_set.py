@@ -14,6 +14,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from pyogrio.raw import read_arrow
 
+from geoadjust.core.flag_list import CUT
 from geoadjust.io.intake.cells import table_schema
 from geoadjust.io.intake.structures import RawBatch, StructureFacts
 from geoadjust.io.results import geopackage, tables
@@ -121,8 +122,6 @@ def _write_csv(folder: Path, whole: WholeSet, layer: pa.RecordBatch, source: Sou
 
 
 def _cut(results: Records) -> NDArray[np.bool_]:
-    from geoadjust.core.flag_list import CUT
-
     return np.asarray(results["verdicts.ready"] == CUT)
 
 

@@ -35,7 +35,7 @@ def _faults(folder: Path, text: str, unit: str = "") -> str:
 def test_one_line_per_reading(tmp_path: Path) -> None:
     (found,) = _take(tmp_path, LONG)
     assert (found.id, found.row, found.reference, found.by) == ("MH-1", None, "existing", "A. Bauer")
-    assert [round(math.degrees(station.turn)) for station in found.stations] == [0, 90, 180, 270]
+    assert [round(math.degrees(station.place.turn)) for station in found.stations] == [0, 90, 180, 270]
     assert [station.depth / 0.0254 for station in found.stations] == pytest.approx([10.75, 10.625, 10.25, 10.375])
     assert (found.radius, found.casting_height) == pytest.approx((0.3048, 0.1778))
     assert math.isnan(found.to_come)
@@ -44,7 +44,7 @@ def test_one_line_per_reading(tmp_path: Path) -> None:
 def test_one_line_per_structure(tmp_path: Path) -> None:
     text = "id,reading_12,reading_3,reading_6,reading_9,reading_1_30,radius\n0012,270,271,272,273,269,300\n"
     (found,) = _take(tmp_path, text, "mm")
-    turns = {round(math.degrees(station.turn)): round(station.depth, 6) for station in found.stations}
+    turns = {round(math.degrees(station.place.turn)): round(station.depth, 6) for station in found.stations}
     assert turns == {0: 0.27, 90: 0.271, 180: 0.272, 270: 0.273, 45: 0.269}
     assert found.id == "0012"
 
@@ -63,19 +63,19 @@ def test_one_line_per_structure(tmp_path: Path) -> None:
 def test_places(tmp_path: Path, place: str, degrees: float, grid: bool) -> None:
     name, value = place.split(",")
     (found,) = _take(tmp_path, f"id,{name},reading,radius\na,{value},200 mm,300 mm\n")
-    assert math.degrees(found.stations[0].turn) == pytest.approx(degrees)
-    assert found.stations[0].grid is grid
+    assert math.degrees(found.stations[0].place.turn) == pytest.approx(degrees)
+    assert found.stations[0].place.grid is grid
 
 
 def test_stations_of_a_rectangle(tmp_path: Path) -> None:
     (found,) = _take(tmp_path, "id,station,stations,reading,radius\na,3,8,200 mm,300 mm\n")
-    assert math.degrees(found.stations[0].turn) == pytest.approx(90)
+    assert math.degrees(found.stations[0].place.turn) == pytest.approx(90)
 
 
 def test_the_outlet_as_zero_of_the_clock(tmp_path: Path) -> None:
     text = "id,clock,reading,radius,clock_zero,outlet_azimuth\na,3,200 mm,300 mm,outlet,200\n"
     (found,) = _take(tmp_path, text)
-    assert (math.degrees(found.stations[0].turn), found.stations[0].grid) == (pytest.approx(290), True)
+    assert (math.degrees(found.stations[0].place.turn), found.stations[0].place.grid) == (pytest.approx(290), True)
     assert "outlet_azimuth: missing" in _faults(tmp_path, text.replace(",outlet,200", ",outlet,"))
 
 

@@ -1,0 +1,66 @@
+"""Which structures of a set the groups of a table from the field belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol, TypeVar
+
+from geoadjust.errors import Fault, InputError
+from geoadjust.io.results.whole import WholeSet
+
+MANY = 20
+"""Of a list so many are told."""
+
+
+class Named(Protocol):
+    """What a table says of one structure: its id or row, and the first line."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def row(self) -> int | None: ...
+    @property
+    def line(self) -> int: ...
+
+
+G = TypeVar("G", bound=Named)
+
+
+def match_rows(whole: WholeSet, taken: Sequence[G], path: str) -> tuple[dict[int, G], list[str]]:
+    """Groups by row of the set, rows rising; and what fits no structure, in words.
+
+    Raises
+    ------
+    InputError
+        two groups of one structure; no group of any structure
+    """
+    columns = whole.columns("row", "structure_id")
+    names = dict(zip(columns["row"], columns["structure_id"], strict=True))
+    ids: dict[str, list[int]] = {}
+    for row, name in names.items():
+        ids.setdefault(name or "", []).append(row)
+    found: dict[int, G] = {}
+    left_out, faults = [], []
+    for each in taken:
+        where = f"{path}, line {each.line}"
+        rows = ids.get(each.id, []) if each.row is None else [each.row] if each.row in names else []
+        if each.row is not None and rows and each.id and names[each.row] != each.id:
+            what = f"row {each.row} is {names[each.row]!r}, not {each.id!r}"
+            faults.append(Fault(where, what, "", "write one of both"))
+        elif len(rows) != 1:
+            left_out.append(f"{where}: {_unmatched(each, rows)}")
+        elif rows[0] in found:
+            faults.append(Fault(where, f"{each.id!r} again, as on line {found[rows[0]].line}", "one name for it"))
+        else:
+            found[rows[0]] = each
+    if not found and not faults:
+        faults = [Fault("table", told, "an id of one structure in the set") for told in left_out]
+    if faults:
+        raise InputError(faults)
+    return dict(sorted(found.items())), left_out
+
+
+def _unmatched(each: Named, rows: Sequence[int]) -> str:
+    if rows:
+        return f"{len(rows)} structures with id {each.id!r} (rows {', '.join(map(str, rows[:MANY]))}): write the row"
+    return f"no row {each.row} in the set" if each.row is not None else f"no structure {each.id!r}"
