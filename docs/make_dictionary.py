@@ -24,9 +24,10 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
-from geoadjust.io.intake import readings
+from geoadjust.io.intake import gaps, readings
 from geoadjust.io.intake.field_cells import FieldColumn
-from geoadjust.io.results.columns import DESCRIPTIONS, FIELD_TABLES, SCHEDULE, TABLES, Column
+from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
+from geoadjust.io.results.field_columns import DESCRIBED, FIELD_TABLES, MADE_BY
 from geoadjust.io.results.people import shown_name, shown_unit
 from geoadjust.io.results.tables import RING_SCHEMA
 from geoadjust.process import NEEDED, REPEATED, flags
@@ -85,18 +86,17 @@ def columns_page() -> str:
     """Every column of every table, and the names that people see in `schedule.csv`."""
     parts = [MADE, "# Columns of the result\n", COLUMNS_INTRO]
     for name, columns in TABLES.items():
-        parts += [f"\n## `{name}`\n", f"{DESCRIPTIONS[name]}.\n", table(COLUMN_HEAD, map(_column, columns))]
+        parts += [f"\n## `{name}`\n", f"{DESCRIBED[name]}.\n", table(COLUMN_HEAD, map(_column, columns))]
         if name == "schedule":
             parts.append(SCHEDULE_NOTE)
     for name, columns in FIELD_TABLES.items():
-        parts += [f"\n## `{name}`\n", f"{DESCRIPTIONS[name]}. {FIELD_NOTE}", table(COLUMN_HEAD, map(_column, columns))]
+        made = f"{DESCRIBED[name]}. Made by `geoadjust {MADE_BY[name]}`.\n"
+        parts += [f"\n## `{name}`\n", made, table(COLUMN_HEAD, map(_column, columns))]
     rows = [[code(name), code(str(RING_SCHEMA.field(name).type)), title] for name, title in RINGS.items()]
     parts += ["\n## `rings`\n", RINGS_NOTE, table(["column", "type", "meaning"], rows)]
     parts += ["\n## `schedule.csv`\n", CSV_NOTE, table(CSV_HEAD, _csv_rows())]
     return "\n".join(parts)
 
-
-FIELD_NOTE = "Only in a set made by `geoadjust remeasure`.\n"
 
 COLUMNS_INTRO = """\
 `schedule.gpkg` is the record: SI units, unrounded for people. `schedule.csv` is for people: display units, rounded.
@@ -289,6 +289,7 @@ def _option_help(item: Any) -> str:
 
 FROM_FIELD: dict[str, tuple[str, tuple[FieldColumn, ...]]] = {
     "readings": ("Readings on prepared bearings, for `geoadjust remeasure`", readings.COLUMNS),
+    "gaps": ("Gaps on finished covers, for `geoadjust accept`", gaps.COLUMNS),
 }
 """What people write in the field: what it is, and its columns."""
 

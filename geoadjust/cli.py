@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 import geoadjust
+from geoadjust.commands.accept import accept
 from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
 from geoadjust.commands.remeasure import remeasure
@@ -250,6 +251,7 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
     click.echo(text if out is None else f"wrote {out}", nl=out is not None)
 
 
+main.add_command(accept)
 main.add_command(export)
 main.add_command(remeasure)
 main.add_command(report)

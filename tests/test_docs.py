@@ -23,7 +23,8 @@ from geoadjust.core.flags import FLAGS
 from geoadjust.core.inputs import INPUT_NAMES
 from geoadjust.core.rules import RuleSet
 from geoadjust.core.settings import settings_of
-from geoadjust.io.results.columns import FIELD_TABLES, TABLES
+from geoadjust.io.results.columns import TABLES
+from geoadjust.io.results.field_columns import FIELD_TABLES
 from geoadjust.process import TABLES as JOB_TABLES
 from geoadjust.process import validate_job, validate_table
 

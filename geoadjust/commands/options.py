@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -56,3 +56,12 @@ def tell(found: Mapping[str, Any], as_json: bool, lines: Iterable[str]) -> None:
         return
     for line in [*lines, *(f"note: {note}" for note in found.get("notes", ()))]:
         click.echo(clean(line))
+
+
+def named_lines(
+    lines: Sequence[Mapping[str, Any]], shown: int, file: str, why: Callable[[Mapping[str, Any]], Sequence[str]]
+) -> list[str]:
+    """One line per structure with its outcome and the reasons; a long list ends with where the rest stands."""
+    told = [f"{each['structure_id'] or 'row ' + str(each['row'])}: {each['outcome']}" for each in lines[:shown]]
+    told = [" - ".join([line, *why(each)]) for line, each in zip(told, lines, strict=False)]
+    return [*told, f"... and {len(lines) - shown} more; see {file}"] if len(lines) > shown else told

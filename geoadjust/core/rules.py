@@ -259,6 +259,14 @@ class RuleSet(Table):
             words=("edge", "adjacent_mean", "bar"),
         ),
     ] = "edge"
+    min_gaps: Annotated[int, Count(help="gaps that must be measured before a cover is accepted", low=1, high=16)] = 4
+    max_settlement: Annotated[
+        float | None, Length(help="largest fall of a cover between two days; none = told only", high="100 mm")
+    ] = None
+    inspected: Annotated[
+        tuple[str, ...],
+        Words(help="what must be looked at before a cover is accepted", words=("rocking", "bedding", "seal", "debris")),
+    ] = ("rocking", "bedding", "seal", "debris")
     tilt_tolerance: Annotated[float, Ratio(help="largest difference of slope between cover and road", high=0.2)] = 0.01
     bedding_wedge: Annotated[
         float, Length(help="largest difference of bedding thickness across the flange", high="100 mm")

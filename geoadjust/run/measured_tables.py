@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,9 +10,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from geoadjust.core.measured import ROADS, Measured, Remeasured
-from geoadjust.io.intake.cells import numbers, table_schema
 from geoadjust.io.intake.readings import Taken
-from geoadjust.io.results.columns import MEASUREMENTS, READINGS
+from geoadjust.io.results.field_columns import MEASUREMENTS, READINGS
+from geoadjust.io.results.step_set import step_batch
 
 Floats = NDArray[np.float64]
 Parts = Sequence[tuple[NDArray[np.intp], Remeasured]]
@@ -35,22 +35,9 @@ def field_tables(
     parts : places and results of each rule set
     """
     return {
-        "readings": _batch(_readings(rows, names, measured, mark, parts), READINGS),
-        "measurements": _batch(_measurements(rows, names, taken, measured, parts), MEASUREMENTS),
+        "readings": step_batch(_readings(rows, names, measured, mark, parts), READINGS),
+        "measurements": step_batch(_measurements(rows, names, taken, measured, parts), MEASUREMENTS),
     }
-
-
-def _batch(columns: Mapping[str, Any], declared: Sequence[Any]) -> pa.RecordBatch:
-    schema = table_schema(declared)
-    arrays = []
-    for column in declared:
-        values = columns[column.name]
-        arrays.append(
-            numbers(np.round(values, 6) + 0.0)
-            if column.type == "real"
-            else pa.array(values, schema.field(column.name).type)
-        )
-    return pa.record_batch(arrays, schema=schema)
 
 
 def _readings(

@@ -138,6 +138,19 @@ class FieldReader:
             self.fault(line, column, f"{text!r} is not plausible", f"{limits.low:g} m to {limits.high:g} m")
         return found
 
+    def elevation(self, line: Line, column: str, text: str, unit: str) -> float:
+        """Metres above the datum; NaN where blank or wrong.
+
+        Parameters
+        ----------
+        unit : of a bare number: m, ft or us-ft; '' = it has its own
+        """
+        try:
+            return float(parse_length(text, unit or None)) if text else math.nan
+        except ValueError as error:
+            self.fault(line, column, str(error))
+            return math.nan
+
     def word(self, line: Line, text: str, column: str, words: Iterable[str] = ()) -> str:
         """One of the words, of the column's where none are given; '' where blank or wrong."""
         text, words = text.lower(), tuple(words) or self.columns[column].words
@@ -188,20 +201,18 @@ class FieldReader:
             return None
         return math.radians(self.degrees(line, "outlet_azimuth", text))
 
-    def place(self, line: Line, subject: str, zero: float | None, *, needed: bool = True) -> Place | None:
-        """Where something was measured; None where the line does not say it, or says it twice.
+    def place(self, line: Line, subject: str, zero: float | None) -> Place | None:
+        """Where something was measured; None, and a fault, where the line does not say it, or says it twice.
 
         Parameters
         ----------
         subject : column of what was measured there, for faults
         zero : see `clock_zero`
-        needed : a line that does not say it is a fault
         """
         named = [name for name in PLACES if name in line.cells]
         if len(named) != 1:
-            if named or needed:
-                what = f"several places: {', '.join(named)}" if named else "no place"
-                self.fault(line, subject, what, f"one of {', '.join(PLACES)}")
+            what = f"several places: {', '.join(named)}" if named else "no place"
+            self.fault(line, subject, what, f"one of {', '.join(PLACES)}")
             return None
         if named == ["azimuth"]:
             return Place(math.radians(self.degrees(line, "azimuth", line.cells["azimuth"])), True)

@@ -57,7 +57,7 @@ PUBLISHED = (
 """Bundles whose columns stand in the layer; of the two roads it is the finished one, which decides the target."""
 
 FACTORS = {("m", "mm"): 1000.0, ("m", "m"): 1.0, ("m/m", "%"): 100.0, ("rad", "deg"): 57.29577951308232}
-DECIMALS = {"mm": 3, "m": 6, "%": 7, "deg": 6, "": 0}
+DECIMALS = {"mm": 3, "m": 6, "%": 7, "deg": 6, "kPa": 6, "s": 3, "": 0}
 """Stored lengths are rounded to 1e-6 m, slopes and angles to what that means for them."""
 
 
@@ -85,23 +85,23 @@ class Column:
         return DECIMALS[self.unit]
 
 
-def _text(name: str, title: str, words: tuple[str, ...] = ()) -> Column:
+def text_column(name: str, title: str, words: tuple[str, ...] = ()) -> Column:
     return Column(name, "text", "", title, words=words)
 
 
 TEXTS: dict[str, Column] = {
     column.name: column
     for column in (
-        _text("structure_id", "id of the structure, as read"),
-        _text("street", "street, as read"),
-        _text("casting", "today's casting, as read"),
-        _text("rule_set", "rule set that was used"),
-        _text("surface_source", "surface that the finished road was read from"),
-        _text("stack", "grade rings, bottom to top; a tapered one with the turn of its thick side from the mark"),
-        _text("other_stack", "rings by the other policy, where the old chimney's condition is unknown"),
-        _text("liner", "cut-to-fit liner, id in the catalogue"),
-        _text("flags", "codes of all reasons, joined by blanks"),
-        _text("remark", "the order in one line"),
+        text_column("structure_id", "id of the structure, as read"),
+        text_column("street", "street, as read"),
+        text_column("casting", "today's casting, as read"),
+        text_column("rule_set", "rule set that was used"),
+        text_column("surface_source", "surface that the finished road was read from"),
+        text_column("stack", "grade rings, bottom to top; a tapered one with the turn of its thick side from the mark"),
+        text_column("other_stack", "rings by the other policy, where the old chimney's condition is unknown"),
+        text_column("liner", "cut-to-fit liner, id in the catalogue"),
+        text_column("flags", "codes of all reasons, joined by blanks"),
+        text_column("remark", "the order in one line"),
     )
 }
 
@@ -198,9 +198,9 @@ SCHEDULE: tuple[Column, ...] = _schedule()
 
 ORDINATES: tuple[Column, ...] = (
     Column("row", "integer", "", "0-based row of the input"),
-    _text("structure_id", "id of the structure, as read"),
+    text_column("structure_id", "id of the structure, as read"),
     Column("k", "integer", "", "number of stations"),
-    _text("basis", "what the figures are", ("height", "change")),
+    text_column("basis", "what the figures are", ("height", "change")),
     Column("mark_deg", "real", "deg", "azimuth of station 1 from grid north: the mark; a rectangle's direction"),
     Column("radius_mm", "real", "mm", "radius of the stations round the chimney's axis; NULL on a rectangle"),
     Column("wrap_mm", "real", "mm", "radius on which a template is wrapped: the outside; NULL on a rectangle"),
@@ -216,11 +216,11 @@ ORDINATES: tuple[Column, ...] = (
 
 STACK_PARTS: tuple[Column, ...] = (
     Column("row", "integer", "", "0-based row of the input"),
-    _text("structure_id", "id of the structure, as read"),
+    text_column("structure_id", "id of the structure, as read"),
     Column("position", "integer", "", "1 = on the bearing, upwards"),
-    _text("policy", "the stack takes the old one's place, or is added to it", ("replace_all", "add_on_top")),
-    _text("kind", "what it is", ("old_stack", "joint", "ring", "liner", "riser")),
-    _text("part", "id in the catalogue"),
+    text_column("policy", "the stack takes the old one's place, or is added to it", ("replace_all", "add_on_top")),
+    text_column("kind", "what it is", ("old_stack", "joint", "ring", "liner", "riser")),
+    text_column("part", "id in the catalogue"),
     Column("thickness_mm", "real", "mm", "thickness at the centre"),
     Column("taper", "real", "", "thick minus thin side over the outside diameter; 0 = flat"),
     Column("turn_deg", "real", "deg", "thick side, clockwise from the mark; NULL where flat"),
@@ -228,18 +228,18 @@ STACK_PARTS: tuple[Column, ...] = (
 
 REASONS: tuple[Column, ...] = (
     Column("row", "integer", "", "0-based row of the input"),
-    _text("structure_id", "id of the structure, as read"),
-    _text("code", "code of the flag"),
-    _text("severity", "info, warn or stop", ("info", "warn", "stop")),
+    text_column("structure_id", "id of the structure, as read"),
+    text_column("code", "code of the flag"),
+    text_column("severity", "info, warn or stop", ("info", "warn", "stop")),
     Column("value", "real", "", "value that raised it, in `unit`"),
     Column("limit", "real", "", "limit that it passed, in `unit`"),
-    _text("unit", "unit of value and limit"),
-    _text("text", "the reason in a sentence"),
+    text_column("unit", "unit of value and limit"),
+    text_column("text", "the reason in a sentence"),
 )
 
 RUN: tuple[Column, ...] = (
-    _text("key", "what decides the numbers"),
-    _text("value", "its value, as JSON"),
+    text_column("key", "what decides the numbers"),
+    text_column("value", "its value, as JSON"),
 )
 
 
@@ -296,39 +296,6 @@ TABLES: dict[str, tuple[Column, ...]] = {
     "run": RUN,
 }
 
-READINGS: tuple[Column, ...] = (
-    Column("row", "integer", "", "0-based row of the input"),
-    _text("structure_id", "id of the structure, as read"),
-    Column("position", "integer", "", "1, 2, ... in the order of the file"),
-    Column("mark_deg", "real", "deg", "azimuth of the mark from grid north"),
-    Column("azimuth_deg", "real", "deg", "where it was read, from grid north"),
-    Column("radius_mm", "real", "mm", "distance from the opening's centre"),
-    Column("reading_mm", "real", "mm", "from the bar's underside down to the bearing"),
-    Column("off_mm", "real", "mm", "reading less the plane through all others; NULL where nothing checks it", "deeper"),
-    Column("left_out", "integer", "", "1 = told to be a misread and left out of the plane"),
-)
-
-MEASUREMENTS: tuple[Column, ...] = (
-    Column("row", "integer", "", "0-based row of the input"),
-    _text("structure_id", "id of the structure, as read"),
-    _text("reference", "road that the bar lay on", ("existing", "milled", "finished")),
-    Column("readings", "integer", "", "readings that were taken"),
-    Column("depth_mm", "real", "mm", "depth of the bearing below that road, at the centre"),
-    Column("to_come_mm", "real", "mm", "finished road above that road at the centre, as stated; NULL = as planned"),
-    Column("bearing_slope_pct", "real", "%", "slope of the bearing"),
-    Column("bearing_uphill_deg", "real", "deg", "direction in which the bearing rises, from grid north"),
-    Column("casting_height_mm", "real", "mm", "casting's height as measured"),
-    Column("flange_diameter_mm", "real", "mm", "flange's outside diameter as measured"),
-    Column("off_plan_mm", "real", "mm", "chimney at the centre less the planned one", "taller"),
-    Column("off_plan_sd_mm", "real", "mm", "standard deviation of that difference as the plan knew it"),
-    _text("by", "who read"),
-    _text("taken_at", "date and time, as written"),
-    _text("note", "remark, as written"),
-)
-
-FIELD_TABLES: dict[str, tuple[Column, ...]] = {"readings": READINGS, "measurements": MEASUREMENTS}
-"""Tables that a set of remeasured structures has besides."""
-
 DESCRIPTIONS: dict[str, str] = {
     "schedule": "One row per input row, in input order: what to do with each structure",
     "ordinates": "Heights round the circumference at the stations",
@@ -336,6 +303,4 @@ DESCRIPTIONS: dict[str, str] = {
     "reasons": "One row per structure and flag",
     "models": "Inner figures of each structure in SI units, for later steps",
     "run": "What decides the numbers: versions, settings, catalogue, inputs",
-    "readings": "Readings on the prepared bearing, one row each",
-    "measurements": "What was measured at each structure besides, and how far it lies off the plan",
 }

@@ -8,7 +8,8 @@ the schema extension, in `gpkg_data_columns`. GDAL and Python's sqlite3 never ha
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as xml
@@ -16,22 +17,59 @@ from xml.etree import ElementTree as xml
 import pyarrow as pa
 
 from geoadjust.errors import OutputError
-from geoadjust.io.results.columns import DESCRIPTIONS, FIELD_TABLES, SCHEDULE, TABLES
+from geoadjust.io.results.columns import SCHEDULE, Column
+from geoadjust.io.results.field_columns import DECLARED, DESCRIBED
 
-LAYER = "schedule"
 STAMP = "1970-01-01T00:00:00.000Z"
 
-SYMBOLS = {
-    "info": ("square", "#2b6f77", "2.2", "no remarks beyond information"),
-    "warn": ("diamond", "#c77700", "3.0", "look at the flags"),
-    "stop": ("cross_fill", "#7a1f5c", "3.6", "not to be worked on as it stands"),
-}
-"""Our own symbols by severity: the shape alone tells them apart in black and white."""
+SQUARE, DIAMOND, CROSS = ("square", "#2b6f77", "2.2"), ("diamond", "#c77700", "3.0"), ("cross_fill", "#7a1f5c", "3.6")
+"""Our own symbols: the shape alone tells them apart in black and white."""
+Symbol = tuple[str, str, str]
 
 
-def write_layer(path: Path, batches: Iterator[pa.RecordBatch], schema: pa.Schema, crs: str) -> None:
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a point layer is drawn.
+
+    Parameters
+    ----------
+    layer, title : of the layer, of the style
+    attribute : column whose words the symbols are by
+    symbols : shape, colour, size [mm], by word
+    meaning : of each word
+    columns : of the layer
+    label : column that is written under the id
+    """
+
+    layer: str
+    title: str
+    attribute: str
+    symbols: Mapping[str, Symbol]
+    meaning: Mapping[str, str]
+    columns: Sequence[Column]
+    label: str
+
+
+SCHEDULE_STYLE = Style(
+    "schedule",
+    "Structures by severity",
+    "severity",
+    {"info": SQUARE, "warn": DIAMOND, "stop": CROSS},
+    {
+        "info": "no remarks beyond information",
+        "warn": "look at the flags",
+        "stop": "not to be worked on as it stands",
+    },
+    SCHEDULE,
+    "remark",
+)
+
+
+def write_layer(
+    path: Path, batches: Iterator[pa.RecordBatch], schema: pa.Schema, crs: str, name: str = "schedule"
+) -> None:
     """Write the point layer in one go."""
-    _write(path, LAYER, batches, schema, geometry_name="geom", geometry_type="Point", crs=crs)
+    _write(path, name, batches, schema, geometry_name="geom", geometry_type="Point", crs=crs)
 
 
 def write_table(path: Path, name: str, batches: Iterator[pa.RecordBatch], schema: pa.Schema) -> None:
@@ -52,7 +90,7 @@ def _write(path: Path, name: str, batches: Iterator[pa.RecordBatch], schema: pa.
 
     failed: list[BaseException] = []
     reader = pa.RecordBatchReader.from_batches(schema, _watched(batches, failed))
-    description = DESCRIPTIONS.get(name, name)
+    description = DESCRIBED.get(name, name)
     try:
         write_arrow(
             reader,
@@ -78,12 +116,13 @@ def _watched(batches: Iterator[pa.RecordBatch], failed: list[BaseException]) -> 
         raise
 
 
-def finish(path: Path, counts: dict[str, int]) -> None:
+def finish(path: Path, counts: dict[str, int], style: Style = SCHEDULE_STYLE) -> None:
     """Add style and aliases, and check what was written.
 
     Parameters
     ----------
     counts : rows that each table must hold
+    style : of the point layer
 
     Raises
     ------
@@ -95,7 +134,7 @@ def finish(path: Path, counts: dict[str, int]) -> None:
         database.execute("PRAGMA journal_mode = DELETE")
         database.execute("BEGIN")
         _add_aliases(database, set(counts))
-        _add_style(database)
+        _add_style(database, style)
         database.execute("COMMIT")
         for table, count in counts.items():
             found = database.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0]
@@ -122,9 +161,8 @@ def _add_aliases(database: sqlite3.Connection, tables: set[str]) -> None:
     scope = "http://www.geopackage.org/spec121/#extension_schema"
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         database.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')", (table, scope))
-    known = {**TABLES, **FIELD_TABLES}
-    for table in sorted(tables & set(known)):
-        rows = [(table, column.name, column.name, alias(column), _described(column)) for column in known[table]]
+    for table in sorted(tables & set(DECLARED)):
+        rows = [(table, column.name, column.name, alias(column), _described(column)) for column in DECLARED[table]]
         database.executemany("INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", rows)
 
 
@@ -147,7 +185,7 @@ def _described(column: Any) -> str:
     return f"{column.title}{plus}{listed}"
 
 
-def _add_style(database: sqlite3.Connection) -> None:
+def _add_style(database: sqlite3.Connection, style: Style) -> None:
     database.execute(
         "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),"
         " f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256), styleName TEXT(30),"
@@ -161,24 +199,24 @@ def _add_style(database: sqlite3.Connection) -> None:
     )
     database.execute(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName,"
-        " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', 'severity', ?, ?, 1, ?, '')",
-        (LAYER, style_qml(), style_sld(), "Structures by severity"),
+        " styleQML, styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, 1, ?, '')",
+        (style.layer, style.attribute, style_qml(style), style_sld(style), style.title),
     )
 
 
-def style_qml() -> str:
-    """Categorised symbols by severity, labels from a scale of 1:1000, and readable aliases."""
+def style_qml(style: Style) -> str:
+    """Categorised symbols, labels from a scale of 1:1000, and readable aliases."""
     root = xml.Element("qgis", version="3.22", styleCategories="Symbology|Labeling|Fields|Forms")
-    renderer = xml.SubElement(root, "renderer-v2", type="categorizedSymbol", attr="severity", enableorderby="0")
+    renderer = xml.SubElement(root, "renderer-v2", type="categorizedSymbol", attr=style.attribute, enableorderby="0")
     categories = xml.SubElement(renderer, "categories")
     symbols = xml.SubElement(renderer, "symbols")
-    for index, (word, (shape, colour, size, label)) in enumerate(SYMBOLS.items()):
+    for index, (word, (shape, colour, size)) in enumerate(style.symbols.items()):
         xml.SubElement(
             categories,
             "category",
             symbol=str(index),
             value=word,
-            label=f"{word}: {label}",
+            label=f"{word}: {style.meaning[word]}",
             render="true",
             type="string",
         )
@@ -193,18 +231,18 @@ def style_qml() -> str:
             ("size_unit", "MM"),
         ):
             xml.SubElement(layer, "prop", k=key, v=value)
-    _label(root)
+    _label(root, style.label)
     aliases = xml.SubElement(root, "aliases")
-    for index, column in enumerate(SCHEDULE):
+    for index, column in enumerate(style.columns):
         xml.SubElement(aliases, "alias", field=column.name, name=alias(column), index=str(index + 1))
     xml.SubElement(root, "layerGeometryType").text = "0"
     return xml.tostring(root, encoding="unicode")
 
 
-def _label(root: xml.Element) -> None:
+def _label(root: xml.Element, column: str) -> None:
     labeling = xml.SubElement(root, "labeling", type="simple")
     settings = xml.SubElement(labeling, "settings", calloutType="simple")
-    expression = "coalesce(\"structure_id\", '') || '\\n' || coalesce(\"remark\", '')"
+    expression = f"coalesce(\"structure_id\", '') || '\\n' || coalesce(\"{column}\", '')"
     style = xml.SubElement(
         settings, "text-style", fieldName=expression, isExpression="1", fontSize="8", textColor="20,20,20,255"
     )
@@ -225,20 +263,21 @@ def _rgba(colour: str) -> str:
 SLD_SHAPES = {"square": "square", "diamond": "triangle", "cross_fill": "cross"}
 
 
-def style_sld() -> str:
+def style_sld(style: Style) -> str:
     """The same by the open Styled Layer Descriptor standard (OGC, version 1.1)."""
     rules = "".join(
-        f"<se:Rule><se:Name>{word}</se:Name><se:Description><se:Title>{word}: {label}</se:Title></se:Description>"
-        f'<ogc:Filter xmlns:ogc="http://www.opengis.net/ogc"><ogc:PropertyIsEqualTo><ogc:PropertyName>severity'
-        f"</ogc:PropertyName><ogc:Literal>{word}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
+        f"<se:Rule><se:Name>{word}</se:Name><se:Description><se:Title>{word}: {style.meaning[word]}</se:Title>"
+        "</se:Description>"
+        f'<ogc:Filter xmlns:ogc="http://www.opengis.net/ogc"><ogc:PropertyIsEqualTo><ogc:PropertyName>'
+        f"{style.attribute}</ogc:PropertyName><ogc:Literal>{word}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
         f"<se:PointSymbolizer><se:Graphic><se:Mark><se:WellKnownName>{SLD_SHAPES[shape]}</se:WellKnownName><se:Fill>"
         f'<se:SvgParameter name="fill">{colour}</se:SvgParameter></se:Fill></se:Mark><se:Size>{float(size) * 4:g}'
         "</se:Size></se:Graphic></se:PointSymbolizer></se:Rule>"
-        for word, (shape, colour, size, label) in SYMBOLS.items()
+        for word, (shape, colour, size) in style.symbols.items()
     )
     return (
         '<StyledLayerDescriptor xmlns="http://www.opengis.net/sld" xmlns:se="http://www.opengis.net/se"'
         ' version="1.1.0">'
-        f"<NamedLayer><se:Name>{LAYER}</se:Name><UserStyle><se:Name>severity</se:Name><se:FeatureTypeStyle>{rules}"
+        f"<NamedLayer><se:Name>{style.layer}</se:Name><UserStyle><se:Name>{style.attribute}</se:Name><se:FeatureTypeStyle>{rules}"
         "</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>"
     )

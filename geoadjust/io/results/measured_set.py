@@ -19,7 +19,6 @@ from geoadjust.io.intake.cells import table_schema
 from geoadjust.io.intake.structures import RawBatch, StructureFacts
 from geoadjust.io.results import geopackage, tables
 from geoadjust.io.results.columns import (
-    FIELD_TABLES,
     MODELS,
     ORDINATES,
     REASONS,
@@ -27,6 +26,7 @@ from geoadjust.io.results.columns import (
     STACK_PARTS,
     Column,
 )
+from geoadjust.io.results.field_columns import MEASURED_TABLES
 from geoadjust.io.results.people import ScheduleCsv, write_dictionary
 from geoadjust.io.results.tables import Bucket, Naming
 from geoadjust.io.results.whole import WholeSet
@@ -109,7 +109,7 @@ def write_measured(folder: Path, whole: WholeSet, made: MeasuredRows, facts: Map
         geopackage.write_table(path, name, iter([batch]), batch.schema)
         counts[name] = len(batch)
     geopackage.finish(path, counts)
-    write_dictionary(folder / "columns.csv", whole.units, whole.foot, FIELD_TABLES)
+    write_dictionary(folder / "columns.csv", whole.units, whole.foot, MEASURED_TABLES)
     return counts
 
 

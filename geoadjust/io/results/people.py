@@ -20,6 +20,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 from numpy.typing import NDArray
 
+from geoadjust.core.vacuum import KPA
 from geoadjust.io.coordinates.crs import read_crs
 from geoadjust.io.intake.cells import TYPES
 from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
@@ -27,6 +28,10 @@ from geoadjust.units import TIE_SLACK, from_metres, inches_sixteenth, round_half
 
 NONE: Mapping[str, Sequence[Column]] = {}
 FORMULA_STARTS = r"^[\s]*[=+\-@\t\r|%]"
+
+
+US_ENDINGS = {"mm": "_in", "m": "_ft", "kPa": "_inhg"}
+"""Endings of names that people see, by the stored unit."""
 
 
 def shown_name(column: Column, units: str) -> str:
@@ -37,15 +42,15 @@ def shown_name(column: Column, units: str) -> str:
     >>> [shown_name(column, "us") for column in SCHEDULE if column.name in ("gap_mm", "target_rim_m", "row")]
     ['row', 'gap_in', 'target_rim_ft']
     """
-    if units == "us" and column.unit in ("mm", "m"):
-        return column.name.removesuffix(f"_{column.unit}") + {"mm": "_in", "m": "_ft"}[column.unit]
+    if units == "us" and column.unit in US_ENDINGS:
+        return column.name.removesuffix(f"_{column.unit.lower()}") + US_ENDINGS[column.unit]
     return column.name
 
 
 def shown_unit(column: Column, units: str, foot: str) -> str:
     """Unit of a column as people see it; feet say which foot."""
     if units == "us":
-        return {"mm": "in", "m": "ft" if foot == "ft" else "US survey ft"}.get(column.unit, column.unit)
+        return {"mm": "in", "m": "ft" if foot == "ft" else "US survey ft", "kPa": "inHg"}.get(column.unit, column.unit)
     return column.unit
 
 
@@ -57,7 +62,9 @@ def shown_values(values: NDArray[np.float64], column: Column, units: str, foot: 
     if column.unit == "m" and units == "us":
         feet = np.asarray(from_metres(values, foot))
         return np.asarray(round_half_up(feet, 0.001, slack=float(from_metres(TIE_SLACK, foot))))
-    step = {"m": 0.001, "%": 0.001, "deg": 0.1}[column.unit]
+    if column.unit == "kPa" and units == "us":
+        values = values / KPA["inHg"]
+    step = {"m": 0.001, "%": 0.001, "deg": 0.1, "kPa": 0.01, "s": 0.1}[column.unit]
     return np.asarray(round_half_up(values, step))
 
 
@@ -95,16 +102,17 @@ def shown_rows(
     decimals: int | None = None,
 ) -> pa.RecordBatch:
     """The layer's rows as people read them; coordinates with so many decimals, None = as read."""
-    arrays = [_shown(layer.column(index), column, units, foot) for index, column in enumerate(SCHEDULE)]
+    arrays = [shown_column(layer.column(index), column, units, foot) for index, column in enumerate(SCHEDULE)]
     places = [values if decimals is None else np.round(values, decimals) + 0.0 for values in (east, north)]
     arrays += [pa.array(values, from_pandas=True) for values in places]
     return pa.record_batch(arrays, schema=shown_schema(units))
 
 
-DECIMALS = {"mm": 1, "m": 3, "%": 3, "deg": 1}
+DECIMALS = {"mm": 1, "m": 3, "%": 3, "deg": 1, "kPa": 2, "s": 1, "": 3}
 
 
-def _shown(values: pa.Array, column: Column, units: str, foot: str) -> pa.Array:
+def shown_column(values: pa.Array, column: Column, units: str, foot: str) -> pa.Array:
+    """A stored column as people see it: units, rounding, formulas guarded."""
     if column.words:  # our own, none of which starts a formula
         return values
     if column.type == "text":
@@ -167,16 +175,25 @@ class ScheduleCsv:
             writing.result()
 
 
-def dictionary(units: str, foot: str, more: Mapping[str, Sequence[Column]] = NONE) -> Iterator[dict[str, Any]]:
-    """Every column of every table, of those that a set has besides, and of `schedule.csv`."""
-    for table, columns in (*TABLES.items(), *more.items()):
+def dictionary(
+    units: str, foot: str, tables: Mapping[str, Sequence[Column]], shown: tuple[str, Sequence[Column]]
+) -> Iterator[dict[str, Any]]:
+    """Every column of every table, and of the file for people.
+
+    Parameters
+    ----------
+    tables : declared columns by table
+    shown : name and columns of the file for people
+    """
+    for table, columns in tables.items():
         for column in columns:
             yield _entry(table, column.name, column.unit, column)
-    for column in SCHEDULE:
-        yield _entry("schedule.csv", shown_name(column, units), shown_unit(column, units, foot), column)
+    file, columns = shown
+    for column in columns:
+        yield _entry(file, shown_name(column, units), shown_unit(column, units, foot), column)
     for name in ("easting", "northing"):
         title = f"{name} of the cover in the structures' CRS, rounded to about a millimetre"
-        yield _entry("schedule.csv", name, "CRS", Column(name, "real", "", title))
+        yield _entry(file, name, "CRS", Column(name, "real", "", title))
 
 
 def _entry(table: str, name: str, unit: str, column: Column) -> dict[str, Any]:
@@ -192,11 +209,18 @@ def _entry(table: str, name: str, unit: str, column: Column) -> dict[str, Any]:
 
 
 def write_dictionary(path: Path, units: str, foot: str, more: Mapping[str, Sequence[Column]] = NONE) -> None:
-    """Write `columns.csv`."""
+    """Write `columns.csv` of a schedule, and of the tables that a set has besides."""
+    write_tables_dictionary(path, units, foot, {**TABLES, **more}, ("schedule.csv", SCHEDULE))
+
+
+def write_tables_dictionary(
+    path: Path, units: str, foot: str, tables: Mapping[str, Sequence[Column]], shown: tuple[str, Sequence[Column]]
+) -> None:
+    """Write `columns.csv`, see `dictionary`."""
     with open(path, "w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ["table", "column", "type", "unit", "title", "plus", "words"])
         writer.writeheader()
-        writer.writerows(dictionary(units, foot, more))
+        writer.writerows(dictionary(units, foot, tables, shown))
 
 
 def foot_of(vertical_units: list[str]) -> str:

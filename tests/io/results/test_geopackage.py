@@ -17,9 +17,9 @@ import pytest
 import shapely
 
 from geoadjust.errors import OutputError
-from geoadjust.io.results import geopackage
 from geoadjust.io.results.columns import DESCRIPTIONS, MODELS, ORDINATES, REASONS, RUN, SCHEDULE, STACK_PARTS, TABLES
 from geoadjust.io.results.geopackage import (
+    SCHEDULE_STYLE,
     alias,
     finish,
     style_qml,
@@ -237,18 +237,18 @@ def test_the_style_is_one_default_row(query):
     (row,) = query("SELECT f_table_name, f_geometry_column, useAsDefault, styleName FROM layer_styles")
     assert row == ("schedule", "geom", 1, "severity")
     ((qml, sld),) = query("SELECT styleQML, styleSLD FROM layer_styles")
-    assert (qml, sld) == (style_qml(), style_sld())
+    assert (qml, sld) == (style_qml(SCHEDULE_STYLE), style_sld(SCHEDULE_STYLE))
 
 
 def test_the_style_is_well_formed(path):
-    for text in (style_qml(), style_sld()):
+    for text in (style_qml(SCHEDULE_STYLE), style_sld(SCHEDULE_STYLE)):
         assert ElementTree.fromstring(text) is not None
     with fiona.open(path, layer="layer_styles") as layer:
         assert len(layer) == 1
 
 
 def test_the_style_has_a_symbol_for_each_severity():
-    root = ElementTree.fromstring(style_qml())
+    root = ElementTree.fromstring(style_qml(SCHEDULE_STYLE))
     categories = root.findall("./renderer-v2/categories/category")
     assert [category.get("value") for category in categories] == list(WORDS)
     symbols = {symbol.get("name"): symbol for symbol in root.findall("./renderer-v2/symbols/symbol")}
@@ -258,7 +258,7 @@ def test_the_style_has_a_symbol_for_each_severity():
 
 
 def test_the_style_names_every_column():
-    root = ElementTree.fromstring(style_qml())
+    root = ElementTree.fromstring(style_qml(SCHEDULE_STYLE))
     found = {item.get("field"): item.get("name") for item in root.findall("./aliases/alias")}
     assert found == {column.name: alias(column) for column in SCHEDULE}
     label = root.find("./labeling/settings/text-style").get("fieldName")
@@ -267,7 +267,7 @@ def test_the_style_names_every_column():
 
 def test_the_sld_has_a_rule_for_each_severity():
     names = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc"}
-    root = ElementTree.fromstring(style_sld())
+    root = ElementTree.fromstring(style_sld(SCHEDULE_STYLE))
     assert [item.text for item in root.findall(".//ogc:Literal", names)] == list(WORDS)
     known = {"square", "circle", "triangle", "star", "cross", "x"}  # OGC 05-077r4, 11.3.2
     marks = [item.text for item in root.findall(".//se:WellKnownName", names)]
@@ -332,4 +332,4 @@ def test_empty_tables_keep_their_columns(tmp_path):
 
 
 def test_the_layer_has_the_name_that_the_style_speaks_of():
-    assert geopackage.LAYER == "schedule" in TABLES
+    assert SCHEDULE_STYLE.layer == "schedule" in TABLES

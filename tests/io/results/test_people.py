@@ -37,6 +37,8 @@ COLUMNS = {column.name: column for column in SCHEDULE}
 RAISE, RIM, SLOPE, UPHILL = (COLUMNS[name] for name in ("raise_mm", "target_rim_m", "slope_pct", "uphill_deg"))
 INCH, US_FOOT = Fraction(254, 10), Fraction(1200, 3937)  # mm; m
 
+SHOWN = ("schedule.csv", SCHEDULE)
+
 
 def shown(value, column, units, foot="ft"):
     return float(shown_values(np.array([value]), column, units, foot)[0])
@@ -293,12 +295,16 @@ def test_the_dictionary_has_every_column_of_every_table(tmp_path, units, foot):
 
 
 def test_the_dictionary_says_which_foot():
-    units = {entry["column"]: entry["unit"] for entry in dictionary("us", "us-ft") if entry["table"] == "schedule.csv"}
+    units = {
+        entry["column"]: entry["unit"]
+        for entry in dictionary("us", "us-ft", TABLES, SHOWN)
+        if entry["table"] == "schedule.csv"
+    }
     assert (units["target_rim_ft"], units["raise_in"]) == ("US survey ft", "in")
 
 
 def test_the_dictionary_says_signs_and_words():
-    entries = {(entry["table"], entry["column"]): entry for entry in dictionary("metric", "ft")}
+    entries = {(entry["table"], entry["column"]): entry for entry in dictionary("metric", "ft", TABLES, SHOWN)}
     assert entries["schedule", "raise_mm"]["plus"] == "up"
     assert "rings" in entries["schedule.csv", "method"]["words"].split()
 
