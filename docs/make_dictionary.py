@@ -24,7 +24,7 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
-from geoadjust.io.intake import gaps, readings
+from geoadjust.io.intake import gaps, readings, vacuum_tests
 from geoadjust.io.intake.field_cells import FieldColumn
 from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
 from geoadjust.io.results.field_columns import DESCRIBED, FIELD_TABLES, MADE_BY
@@ -290,6 +290,7 @@ def _option_help(item: Any) -> str:
 FROM_FIELD: dict[str, tuple[str, tuple[FieldColumn, ...]]] = {
     "readings": ("Readings on prepared bearings, for `geoadjust remeasure`", readings.COLUMNS),
     "gaps": ("Gaps on finished covers, for `geoadjust accept`", gaps.COLUMNS),
+    "tests": ("Vacuum tests, for `geoadjust vacuum`", vacuum_tests.COLUMNS),
 }
 """What people write in the field: what it is, and its columns."""
 

@@ -21,6 +21,7 @@ from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
 from geoadjust.commands.template import template
+from geoadjust.commands.vacuum import vacuum
 from geoadjust.engine import ENGINES
 from geoadjust.errors import Fault, GeoadjustError, InputError
 from geoadjust.process import Flag, flags
@@ -216,7 +217,11 @@ def _write_book(job: Any, path: Path, overwrite: bool, as_json: bool) -> dict[st
 
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--examples", is_flag=True, help="also write example rule sets with their sources, and example parts")
+@click.option(
+    "--examples",
+    is_flag=True,
+    help="also write published rule sets and vacuum tables, and example parts",
+)
 def init(folder: Path, examples: bool) -> None:
     """Write a commented job file into FOLDER."""
     from geoadjust.run.init import write_examples, write_job_template
@@ -257,6 +262,7 @@ main.add_command(remeasure)
 main.add_command(report)
 main.add_command(sheets)
 main.add_command(template)
+main.add_command(vacuum)
 
 
 def _note(text: str) -> None:

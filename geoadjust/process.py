@@ -235,6 +235,7 @@ SUGGESTED = {
     ("rules", "max_grade"): "5 %",
     ("rules", "max_cross_slope"): "1:48",
     ("rules", "max_edge_gap"): "6 mm",
+    ("rules", "max_settlement"): "6 mm",
 }
 """What a key without a default may look like."""
 

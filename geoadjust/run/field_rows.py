@@ -34,12 +34,33 @@ def match_rows(whole: WholeSet, taken: Sequence[G], path: str) -> tuple[dict[int
     InputError
         two groups of one structure; no group of any structure
     """
+    lines, left_out = match_lines(whole, taken, path)
+    found: dict[int, G] = {}
+    faults = []
+    for row, each in lines:
+        if row in found:
+            where = f"{path}, line {each.line}"
+            faults.append(Fault(where, f"{each.id!r} again, as on line {found[row].line}", "one name for it"))
+        found.setdefault(row, each)
+    if faults:
+        raise InputError(faults)
+    return dict(sorted(found.items())), left_out
+
+
+def match_lines(whole: WholeSet, taken: Sequence[G], path: str) -> tuple[list[tuple[int, G]], list[str]]:
+    """What was taken with its row of the set, in its own order; and what fits no structure, in words.
+
+    Raises
+    ------
+    InputError
+        a row and an id that contradict each other; nothing that fits any structure
+    """
     columns = whole.columns("row", "structure_id")
     names = dict(zip(columns["row"], columns["structure_id"], strict=True))
     ids: dict[str, list[int]] = {}
     for row, name in names.items():
         ids.setdefault(name or "", []).append(row)
-    found: dict[int, G] = {}
+    found: list[tuple[int, G]] = []
     left_out, faults = [], []
     for each in taken:
         where = f"{path}, line {each.line}"
@@ -49,15 +70,13 @@ def match_rows(whole: WholeSet, taken: Sequence[G], path: str) -> tuple[dict[int
             faults.append(Fault(where, what, "", "write one of both"))
         elif len(rows) != 1:
             left_out.append(f"{where}: {_unmatched(each, rows)}")
-        elif rows[0] in found:
-            faults.append(Fault(where, f"{each.id!r} again, as on line {found[rows[0]].line}", "one name for it"))
         else:
-            found[rows[0]] = each
+            found.append((rows[0], each))
     if not found and not faults:
         faults = [Fault("table", told, "an id of one structure in the set") for told in left_out]
     if faults:
         raise InputError(faults)
-    return dict(sorted(found.items())), left_out
+    return found, left_out
 
 
 def _unmatched(each: Named, rows: Sequence[int]) -> str:

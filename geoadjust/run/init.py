@@ -1,4 +1,4 @@
-"""Writes a commented job file, and on request the examples: owner rule sets and a catalogue."""
+"""Writes a commented job file, and on request the examples: owner rule sets, vacuum tables and a catalogue."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ def write_job_template(folder: Path) -> Path:
 
 
 def write_examples(folder: Path) -> list[Path]:
-    """Write `job.toml`, `parts.toml` and `rules/*.toml` into a folder; where one of them exists nothing is written.
+    """Write `job.toml`, `parts.toml`, `rules/*.toml` and `vacuum/*.toml` into a folder, or nothing where one is there.
 
-    The rule sets are made from published agency limits and say where each comes from.
+    Rule sets and vacuum tables are made from published agency limits and say where each comes from.
     """
     texts = {folder / "job.toml": template(), folder / "parts.toml": example_text()}
     texts |= {folder / "rules" / name: text for name, text in example_rules()}
+    texts |= {folder / "vacuum" / name: text for name, text in example_vacuum()}
     for path in texts:
         if path.exists():
             raise OutputBusyError(f"{path} exists; move it away or name another folder")
@@ -32,7 +33,16 @@ def write_examples(folder: Path) -> list[Path]:
 
 def example_rules() -> Iterator[tuple[str, str]]:
     """File name and text of each example of rule sets, by name."""
-    folder = files("geoadjust.io").joinpath("example_rules")
+    return _texts("example_rules")
+
+
+def example_vacuum() -> Iterator[tuple[str, str]]:
+    """File name and text of each example of an owner's vacuum table, by name."""
+    return _texts("example_vacuum")
+
+
+def _texts(name: str) -> Iterator[tuple[str, str]]:
+    folder = files("geoadjust.io").joinpath(name)
     for entry in sorted(folder.iterdir(), key=lambda item: item.name):
         if entry.name.endswith(".toml"):
             yield entry.name, entry.read_text(encoding="utf-8")
