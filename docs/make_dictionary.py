@@ -24,7 +24,7 @@ from geoadjust.core.inputs import INPUT_COLUMNS, InputColumn
 from geoadjust.core.parts import CastingPart, Catalogue, LinerPart, RingPart, RiserPart
 from geoadjust.core.rules import RulesFile
 from geoadjust.core.settings import Count, Length, Number, Ratio, Setting, Word, settings_of
-from geoadjust.io.intake import gaps, readings, vacuum_tests
+from geoadjust.io.intake import gaps, readings, states, vacuum_tests
 from geoadjust.io.intake.field_cells import FieldColumn
 from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
 from geoadjust.io.results.field_columns import DESCRIBED, FIELD_TABLES, MADE_BY
@@ -255,7 +255,7 @@ def _flag(flag: Any) -> list[str]:
 
 def _commands() -> Iterator[str]:
     job = {f"--{flag.name}" for flag in flags()}
-    for name, command in sorted(cli.commands.items()):
+    for name, command in commands_of(cli):
         arguments = [item.make_metavar(click.Context(command)) for item in command.params if _is_argument(item)]
         yield f"\n### `{' '.join(['geoadjust', name, *arguments])}`\n"
         yield f"{(command.help or '').strip()}\n"
@@ -266,6 +266,14 @@ def _commands() -> Iterator[str]:
             yield "Takes the options named above for keys of the job, and:\n"
         if options:
             yield table(["option", "meaning"], [[code(_option(item)), _option_help(item)] for item in options])
+
+
+def commands_of(group: click.Group, before: str = "") -> Iterator[tuple[str, click.Command]]:
+    """Every command with its whole name, by name; those of a group behind it."""
+    for name, command in sorted(group.commands.items()):
+        yield f"{before}{name}", command
+        if isinstance(command, click.Group):
+            yield from commands_of(command, f"{before}{name} ")
 
 
 def _is_argument(item: click.Parameter) -> bool:
@@ -291,6 +299,7 @@ FROM_FIELD: dict[str, tuple[str, tuple[FieldColumn, ...]]] = {
     "readings": ("Readings on prepared bearings, for `geoadjust remeasure`", readings.COLUMNS),
     "gaps": ("Gaps on finished covers, for `geoadjust accept`", gaps.COLUMNS),
     "tests": ("Vacuum tests, for `geoadjust vacuum`", vacuum_tests.COLUMNS),
+    "states": ("What crews say of structures, for `geoadjust history add`", states.COLUMNS),
 }
 """What people write in the field: what it is, and its columns."""
 

@@ -17,6 +17,7 @@ import geoadjust
 from geoadjust.commands.accept import accept
 from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
+from geoadjust.commands.history import history
 from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
@@ -258,6 +259,7 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 
 main.add_command(accept)
 main.add_command(export)
+main.add_command(history)
 main.add_command(remeasure)
 main.add_command(report)
 main.add_command(sheets)

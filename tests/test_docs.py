@@ -93,7 +93,7 @@ def test_reference_has_every_setting_input_column_flag_and_option() -> None:
     keys = {key for table in JOB_TABLES.values() for key in settings_of(table)}
     codes = {flag.code for flag in FLAGS}
     missing = {word for word in keys | codes | set(INPUT_NAMES) if f"| `{word}` |" not in page}
-    options = {max(item.opts, key=len) for command in main.commands.values() for item in command.params}
+    options = {max(item.opts, key=len) for _, command in dictionary().commands_of(main) for item in command.params}
     missing |= {option for option in options if option.startswith("--") and f"`{option}" not in page}
     assert missing == set()
 
@@ -177,9 +177,10 @@ def test_index_names_every_page() -> None:
 @pytest.mark.parametrize("path", [path for path in PAGES if list(commands(path))], ids=name)
 def test_commands_are_known(path: Path) -> None:
     for words in commands(path):
-        command = main.commands[words[0]]
-        assert isinstance(command, click.Command)
-        command.make_context(words[0], words[1:])  # refuses unknown options, words and missing arguments
+        command, rest = main.commands[words[0]], words[1:]
+        while isinstance(command, click.Group):
+            command, rest = command.commands[rest[0]], rest[1:]
+        command.make_context(words[0], rest)  # refuses unknown options, words and missing arguments
 
 
 def test_job_page_shows_jobs_that_are_valid() -> None:
