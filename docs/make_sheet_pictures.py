@@ -3,6 +3,8 @@
 geoadjust demo .demo
 geoadjust sheets .demo/out --out .sheets
 python docs/make_sheet_pictures.py .sheets/sheets.pdf docs/pictures
+
+Pages of another document are named behind: record=SS-101 of .records/records.pdf.
 """
 
 from __future__ import annotations
@@ -21,10 +23,10 @@ PICTURES = {"sheets-cover": "Field sheets", "sheet-rings": "SS-134", "sheet-line
 DOTS = 80
 
 
-def make(document: Path, folder: Path) -> None:
+def make(document: Path, folder: Path, pictures: dict[str, str]) -> None:
     """Write one picture per page that is shown, in sixteen greys."""
     texts = [page.extract_text() for page in PdfReader(document).pages]
-    for name, title in PICTURES.items():
+    for name, title in pictures.items():
         page = str(
             next(number for number, text in enumerate(texts, 1) if re.match(rf"(\d+ of \d+\s+)?{title}\s", text))
         )
@@ -37,4 +39,5 @@ def make(document: Path, folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    make(Path(sys.argv[1]), Path(sys.argv[2]))
+    named = dict(word.split("=", 1) for word in sys.argv[3:])
+    make(Path(sys.argv[1]), Path(sys.argv[2]), named or PICTURES)

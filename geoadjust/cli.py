@@ -18,6 +18,7 @@ from geoadjust.commands.accept import accept
 from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
 from geoadjust.commands.history import history
+from geoadjust.commands.record import record
 from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
@@ -260,6 +261,7 @@ def explain(set: Path, structure_id: str | None, row: int | None, out: Path | No
 main.add_command(accept)
 main.add_command(export)
 main.add_command(history)
+main.add_command(record)
 main.add_command(remeasure)
 main.add_command(report)
 main.add_command(sheets)

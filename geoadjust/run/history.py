@@ -243,12 +243,12 @@ def write_states(path: Path, found: Mapping[str, Any]) -> None:
             writer = csv.writer(file)
             writer.writerow(names)
             for each in found["structures"]:
-                writer.writerow([_guarded(each[name]) for name in names])
+                writer.writerow([guarded(each[name]) for name in names])
     except FileExistsError:
         raise InputError(Fault(str(path), "exists", remedy="name a new file")) from None
 
 
-def _guarded(value: Any) -> Any:
+def guarded(value: Any) -> Any:
     """A text that a spreadsheet would take for a formula gets an apostrophe."""
     if isinstance(value, bool):
         return "yes" if value else ""

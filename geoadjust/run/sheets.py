@@ -119,15 +119,17 @@ def draw_sheets(folder: Path, out: Path, options: SheetOptions) -> Drawn:
 
 
 def is_sheets(path: Path) -> bool:
-    """Whether a file holds field sheets of ours.
+    """Whether a file holds field sheets of ours."""
+    return is_paper(path, SUBJECT)
 
-    A PDF keeps its subject near the end, in plain text.
-    """
+
+def is_paper(path: Path, subject: str) -> bool:
+    """Whether a file is a PDF with that subject, which it keeps near the end, in plain text."""
     with path.open("rb") as file:
         if file.read(5) != b"%PDF-":
             return False
         with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
-            return content.rfind(f"/Subject ({SUBJECT})".encode("ascii")) >= 0
+            return content.rfind(f"/Subject ({subject})".encode("ascii")) >= 0
 
 
 def _check(options: SheetOptions) -> None:

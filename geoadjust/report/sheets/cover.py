@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 
 from geoadjust.report.figures import TYPE
 from geoadjust.report.paper.ink import POINT, Ink
-from geoadjust.report.sheets.page import FOOT, SIDE, TOP
-from geoadjust.report.sheets.parts import GAP, LINE, Part, paragraph, shortened, table
+from geoadjust.report.sheets.flow import Flow
+from geoadjust.report.sheets.page import SIDE
+from geoadjust.report.sheets.parts import LINE, Part, paragraph, shortened, table
 from geoadjust.report.words import METHOD_WORDS, READY
 
 NO_STREET = "no street"
@@ -50,7 +51,7 @@ def draw_cover(ink: Ink, totals: Totals, entries: Sequence[Entry], files: int) -
     """Cover page and index; as many pages as they need."""
     ink.new_page()
     ink.bookmark("cover", "Cover and index")
-    flow = _Flow(ink)
+    flow = Flow(ink)
     flow.put(paragraph(ink, totals.title, flow.width, 24, bold=True))
     flow.put(paragraph(ink, totals.source, flow.width))
     of = f" of the {totals.whole} in the set" if totals.count != totals.whole else ""
@@ -66,22 +67,6 @@ def draw_cover(ink: Ink, totals: Totals, entries: Sequence[Entry], files: int) -
     flow.put(_heads(ink, heads, flow.width), gap=0.6)
     for entry in entries:
         flow.put(_line(ink, entry, flow.width, files), gap=0.6)
-
-
-class _Flow:
-    """Puts parts below each other, on a new page where one has no room."""
-
-    def __init__(self, ink: Ink) -> None:
-        self.ink, self.y = ink, TOP
-        self.width = ink.size[0] - 2 * SIDE
-
-    def put(self, part: Part, *, gap: float = GAP, keep: float = 0.0) -> None:
-        """Draw a part; `keep` is the room that must be left below it."""
-        if self.y + part.height + keep > self.ink.size[1] - FOOT and self.y > TOP:
-            self.ink.new_page()
-            self.y = TOP
-        part.draw(SIDE, self.y)
-        self.y += part.height + gap
 
 
 def _counts(ink: Ink, totals: Totals) -> Part:

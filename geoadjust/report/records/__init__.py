@@ -1,0 +1,1 @@
+"""The adjustment record: what was planned, measured, built, tested and accepted, structure by structure."""

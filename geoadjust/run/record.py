@@ -1,0 +1,104 @@
+"""Adjustment records for the owner's files: a history in, a PDF and a CSV out."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from geoadjust.core.history import replay
+from geoadjust.errors import Fault, InputError
+from geoadjust.io.exports.folder import ExportFolder
+from geoadjust.io.history_file import read_history
+from geoadjust.report.records.document import SUBJECT, write_records
+from geoadjust.report.records.facts import Record
+from geoadjust.run.history import guarded
+from geoadjust.run.sheets import BOXED_SHOWN, is_paper
+
+FIRST_COLUMNS = b"structure,street,state,when,by,conflict,planned_when"
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOptions:
+    """Which structures, and how the pages look."""
+
+    ids: tuple[str, ...] = ()
+    streets: tuple[str, ...] = ()
+    paper: str = "letter"
+    units: str = "metric"
+    fonts: tuple[Path, ...] = ()
+    overwrite: bool = False
+
+
+def write_record(history: Path, out: Path, options: RecordOptions = RecordOptions()) -> dict[str, Any]:
+    """Write `records.pdf` and `records.csv`, both or none; plain values of what was written.
+
+    Parameters
+    ----------
+    history : file of events
+    out : folder for the files, made where it is missing
+
+    Raises
+    ------
+    InputError
+        no history, or a changed one; a structure or street that it does not have; a library that is not installed
+    OutputBusyError, OutputError
+        a file is there, or cannot be written
+    """
+    records = _asked(history, options)
+    files = {"records.pdf": lambda path: is_paper(path, SUBJECT), "records.csv": _is_ours}
+    with ExportFolder(out, files, overwrite=options.overwrite) as target:
+        with open(target.path("records.pdf"), "wb") as file:
+            pages, boxed = write_records(
+                file,
+                records,
+                paper=options.paper,
+                title=f"Adjustment records, {history.name}",
+                units=options.units,
+                fonts=options.fonts,
+            )
+        _write_csv(target.path("records.csv"), records)
+        target.commit()
+    notes = []
+    if boxed:
+        listed = " ".join(f"U+{ord(each):04X}" for each in sorted(boxed)[:BOXED_SHOWN])
+        notes.append(f"{len(boxed)} characters are in no font and stand as boxes: {listed}; --font adds a font")
+    return {
+        "out": str(out),
+        "records": len(records),
+        "files": [{"path": str(out / "records.pdf"), "pages": pages}, {"path": str(out / "records.csv")}],
+        "notes": notes,
+    }
+
+
+def _asked(history: Path, options: RecordOptions) -> list[Record]:
+    """Records that were asked for, by street and then in the order of the history."""
+    standings = list(replay(read_history(history)).values())
+    faults = []
+    for option, wanted, there in (
+        ("--id", options.ids, {each.structure for each in standings}),
+        ("--street", options.streets, {each.street for each in standings}),
+    ):
+        faults += [Fault(option, f"nothing is recorded of {each!r}") for each in wanted if each not in there]
+    chosen = [each for each in standings if not options.ids or each.structure in options.ids]
+    chosen = [each for each in chosen if not options.streets or each.street in options.streets]
+    if not chosen and not faults:
+        faults = [Fault(str(history), "no structure to make a record of")]
+    if faults:
+        raise InputError(faults)
+    return [Record.of(each) for each in sorted(chosen, key=lambda each: each.street)]
+
+
+def _write_csv(path: Path, records: Sequence[Record]) -> None:
+    rows = [record.row() for record in records]
+    with open(path, "w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(rows[0])
+        writer.writerows([["" if value is None else guarded(value) for value in row.values()] for row in rows])
+
+
+def _is_ours(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(FIRST_COLUMNS)) == FIRST_COLUMNS
