@@ -18,6 +18,7 @@ import pytest
 from click.testing import CliRunner
 
 from geoadjust.cli import main
+from geoadjust.core.acceptance import KINDS as KINDS_OF_FINDINGS
 from geoadjust.core.columns import KINDS, METHODS, READY, RIM_BASES, SEVERITIES
 from geoadjust.core.flags import FLAGS
 from geoadjust.core.inputs import INPUT_NAMES
@@ -128,6 +129,11 @@ def test_method_page_has_every_method_and_rule() -> None:
 def test_troubleshooting_has_every_flag() -> None:
     page = text(DOCS / "troubleshooting.md")
     assert {flag.code for flag in FLAGS if f"`{flag.code}`" not in page} == set()
+
+
+def test_accept_page_has_every_finding() -> None:
+    page = text(DOCS / "accept.md")
+    assert {kind.code for kind in KINDS_OF_FINDINGS if f"| `{kind.code}` |" not in page} == set()
 
 
 def test_developers_page_names_every_module() -> None:

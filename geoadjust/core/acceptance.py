@@ -57,6 +57,8 @@ KINDS = (
     Kind("seal_open", REWORK, "", "The seal is not tight."),
     Kind("debris_left", REWORK, "", "Debris was left in the structure."),
     Kind("gap_missing", OPEN, "", "No gap was measured."),
+    Kind("cover_not_seen", OPEN, "", "The survey has no road here, or does not show the cover."),
+    Kind("survey_rough", OPEN, "mm", "The survey knows the gap to {value} only (95 %); the tolerance is {limit}."),
     Kind("gap_unsigned", OPEN, "mm", "A gap of {value} without PROUD or LOW: here the sign decides."),
     Kind("gaps_few", OPEN, "", "{value} gaps on the last day; {limit} are asked for."),
     Kind("gaps_on_one_side", OPEN, "", "The gaps lie on one side of the cover only."),
@@ -146,6 +148,24 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """Covers whose gaps come from a survey after paving.
+
+    Parameters
+    ----------
+    unseen : (n,) the survey gave no gap where it should have
+    sd : (n,) of the gap at the centre [m]; 0 = measured by hand
+    """
+
+    unseen: Mask
+    sd: Floats
+
+    def take(self, index: NDArray[np.intp]) -> Survey:
+        """Those of some structures."""
+        return Survey(self.unseen[index], self.sd[index])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Judged:
     """n structures judged. Gaps in metres, slopes in m/m; NaN = unknown.
 
@@ -189,7 +209,12 @@ def window(rules: RuleSet) -> tuple[float, float]:
 
 
 def accept(
-    gaps: Gaps, looked: dict[str, Integers], roads: Roads, rules: RuleSet, limits: Limits
+    gaps: Gaps,
+    looked: dict[str, Integers],
+    roads: Roads,
+    rules: RuleSet,
+    limits: Limits,
+    survey: Survey | None = None,
 ) -> tuple[Judged, Findings]:
     """Judge n structures of one rule set.
 
@@ -197,10 +222,16 @@ def accept(
     ----------
     gaps, roads : of the same structures
     looked : (n,) for each of LOOKED_AT: 1 good, 0 bad, -1 not looked at
+    survey : where gaps come from a survey
     """
     last, found = gaps.last, Findings(len(gaps), KINDS)
     count = last.sum(axis=1)
-    found.add("gap_missing", count == 0)
+    unseen = np.zeros(len(gaps), dtype=bool) if survey is None else survey.unseen
+    found.add("gap_missing", (count == 0) & ~unseen)
+    if survey is not None:
+        wide = TWO_SIDED * survey.sd
+        found.add("cover_not_seen", unseen)
+        found.add("survey_rough", ~unseen & (wide > rules.tolerance), wide, rules.tolerance)
     found.add("gaps_few", (count > 0) & (count < rules.min_gaps), count.astype(float), float(rules.min_gaps))
     plane = _planes(gaps, last, roads)
     signed = (gaps.signed | ~last).all(axis=1) & (count > 0)

@@ -25,11 +25,11 @@ from geoadjust.core.acceptance import (
     Roads,
     accept,
 )
-from geoadjust.core.columns import Structures
+from geoadjust.core.columns import RoadModels, Structures
 from geoadjust.core.edge import edge_plane
 from geoadjust.core.findings import Finding
 from geoadjust.core.rim import frame_edges
-from geoadjust.core.rules import Job
+from geoadjust.core.rules import Job, PavedTable
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.intake.field_tables import read_field_table
@@ -42,6 +42,7 @@ from geoadjust.io.results.step_set import Step, write_step
 from geoadjust.io.results.stored_job import stored_job
 from geoadjust.io.results.whole import WholeSet, open_set
 from geoadjust.run.field_rows import MANY, match_rows
+from geoadjust.run.paved_gaps import paved_gaps, read_paved
 from geoadjust.run.planned import read_marks, read_roads, read_structures
 from geoadjust.run.told import made_by, step_facts
 
@@ -60,12 +61,20 @@ STYLE = Style(
 
 @dataclass(frozen=True, slots=True)
 class AcceptOptions:
-    """How the table is read; `unit` of bare lengths, '' = every length has its own."""
+    """How the table is read, and the survey after paving.
+
+    Parameters
+    ----------
+    unit : of bare lengths, '' = every length has its own
+    paved, day : survey in place of gaps, and its day
+    """
 
     unit: str = ""
     layer: str | None = None
     overwrite: bool = False
     command: tuple[str, ...] = ()
+    paved: PavedTable | None = None
+    day: date | None = None
 
 
 @dataclass(slots=True)
@@ -90,13 +99,13 @@ class Accepted:
         }
 
 
-def accept_set(folder: Path, table_path: Path, out: Path, options: AcceptOptions = AcceptOptions()) -> Accepted:
+def accept_set(folder: Path, table_path: Path | None, out: Path, options: AcceptOptions = AcceptOptions()) -> Accepted:
     """Judge the covers of a table of gaps by the rules of their set, into a new result folder.
 
     Parameters
     ----------
     folder : the output set with the plan, or with what was measured; it is left as it is
-    table_path : CSV, XLSX or GeoPackage
+    table_path : CSV, XLSX or GeoPackage; None = all covers of the set are read from the survey
     out : the new folder
 
     Raises
@@ -106,20 +115,20 @@ def accept_set(folder: Path, table_path: Path, out: Path, options: AcceptOptions
     OutputBusyError, OutputError
         the folder could not be written
     """
-    table = read_field_table(str(table_path), where="gaps", layer=options.layer)
-    taken, ignored = take_gaps(table, unit=options.unit)
-    _refuse_rims(taken, table.path)
+    taken, ignored, path = _table(table_path, options)
     with open_set(folder) as whole:
-        found, left_out = match_rows(whole, taken, table.path)
-        result = _Result(whole, found)
+        found, left_out = match_rows(whole, taken, path) if table_path else (_all_of(whole), [])
+        result = _Result(whole, found, options)
         with SetWriter(out, overwrite=options.overwrite) as writer:
-            inputs = {"gaps": fingerprint(Path(table.path)), "unit": options.unit}
+            inputs = {"unit": options.unit} | ({"gaps": fingerprint(Path(path))} if table_path else {})
+            if options.paved is not None:
+                inputs |= {"paved": fingerprint(Path(str(options.paved.path))), "day": str(options.day)}
             facts = step_facts(whole, inputs)
             counts = write_step(writer.folder, whole, result.step(), facts)
             record = {
                 "format": FORMAT,
                 **made_by(options.command),
-                "accepted": {"set": whole.folder, "gaps": str(table_path), "left_out": left_out},
+                "accepted": {"set": whole.folder, "gaps": path, "left_out": left_out},
                 "counts": {"tables": counts, "outcome": dict(Counter(result.outcomes()))},
             }
             writer.commit(record)
@@ -129,31 +138,58 @@ def accept_set(folder: Path, table_path: Path, out: Path, options: AcceptOptions
     return accepted
 
 
-def _refuse_rims(taken: Sequence[Inspected], path: str) -> None:
+def _table(path: Path | None, options: AcceptOptions) -> tuple[list[Inspected], list[str], str]:
+    """What was measured and seen, columns that were not read, and the table's path."""
+    if options.paved is not None and options.day is None:
+        raise InputError(Fault("--day", "missing", "year-month-day", "write the day of the survey"))
+    if path is None:
+        return [], [], ""
+    table = read_field_table(str(path), where="gaps", layer=options.layer)
+    taken, ignored = take_gaps(table, unit=options.unit)
     rims = [gap.line for each in taken for gap in each.gaps if not math.isnan(gap.rim)]
-    if rims:
+    if rims and options.paved is None:
         what = "an elevation of the rim, and no road to compare it with"
-        raise InputError(Fault(f"{path}, line {rims[0]}, rim", what, remedy="name the new road with --paved"))
+        raise InputError(Fault(f"{table.path}, line {rims[0]}, rim", what, remedy="name the new road with --paved"))
+    return taken, ignored, table.path
+
+
+def _all_of(whole: WholeSet) -> dict[int, Inspected]:
+    """Every structure that has a place, nothing measured by hand."""
+    columns = whole.columns("row", "structure_id", "east")
+    unseen = dict.fromkeys(LOOKED_AT, -1)
+    rows = zip(columns["row"], columns["structure_id"], columns["east"], strict=True)
+    return {row: Inspected(name or "", row, 0, looked=dict(unseen)) for row, name, east in rows if east is not None}
 
 
 class _Result:
     """Structures of a table judged, rule set by rule set. Places 0, 1, ... stand for their rows."""
 
-    def __init__(self, whole: WholeSet, found: dict[int, Inspected]) -> None:
+    def __init__(self, whole: WholeSet, found: dict[int, Inspected], options: AcceptOptions) -> None:
         self.rows, self.taken = list(found), list(found.values())
         job, self.units = stored_job(whole), whole.units
         structures = read_structures(whole, self.rows)
         self.rules = [whole.rule_sets[index] for index in structures.rule_set]
         self.gaps = _gaps(self.taken, read_marks(whole, self.rows))
         self.names = read_lines(whole, "schedule", ["structure_id", "street"], self.rows)
-        roads = _roads(whole, self.rows, structures)
+        roads, survey = _roads(whole, self.rows, structures), None
+        if options.paved is not None and options.day is not None:
+            paved = read_paved(whole, self.rows, structures, job, options.paved)
+            self.gaps, survey = paved_gaps(paved, self.gaps, self.taken, structures, whole, job, options.day)
+            roads = _slopes_of(paved.road, roads)
+            for inspected, row in zip(self.taken, self.gaps.gap, strict=True):
+                inspected.day = inspected.day or (options.day if np.isfinite(row).any() else None)
         self.judged: list[tuple[Judged, int]] = [None] * len(self.rows)  # type: ignore[list-item]
         self.findings: list[list[Finding]] = [[] for _ in self.rows]
         for rule_set in np.unique(structures.rule_set):
             index = np.flatnonzero(structures.rule_set == rule_set)
             looked = {name: np.array([self.taken[i].looked[name] for i in index], dtype=np.int64) for name in LOOKED_AT}
             one, findings = accept(
-                self.gaps.take(index), looked, roads.take(index), whole.rule_sets[rule_set], _limits(job)
+                self.gaps.take(index),
+                looked,
+                roads.take(index),
+                whole.rule_sets[rule_set],
+                _limits(job),
+                None if survey is None else survey.take(index),
             )
             for k, place in enumerate(index):
                 self.judged[place] = (one, k)
@@ -266,3 +302,13 @@ def _roads(whole: WholeSet, rows: Sequence[int], structures: Structures) -> Road
     edge = frame_edges(structures)
     plane = edge_plane(read_roads(whole, rows).finished, edge)
     return Roads(plane[:, 1], plane[:, 2], structures.axis, edge)
+
+
+def _slopes_of(surveyed: RoadModels, planned: Roads) -> Roads:
+    """The road's slope as it was surveyed, as planned where it was not."""
+    plane = edge_plane(surveyed, planned.edge)
+    known = np.isfinite(plane).all(axis=1)
+    east, north = (
+        np.where(known, plane[:, k], getattr(planned, name)) for k, name in ((1, "slope_east"), (2, "slope_north"))
+    )
+    return Roads(east, north, planned.axis, planned.edge)

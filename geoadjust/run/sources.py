@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -87,7 +88,7 @@ def look_at_sources(job: Job) -> Sources:
     """
     look = _Look()
     structures = look.at(lambda: describe_structures(job.structures))
-    roles = [[look.at(_surface(*named)) for named in tables] for tables in _road_tables(job)]
+    roles = [[look.at(partial(describe_surface, *named)) for named in tables] for tables in _road_tables(job)]
     existing, finished, paved = (tuple(facts for facts in role if facts) for role in roles)
     surfaces = [*existing, *finished, *paved]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
@@ -148,11 +149,18 @@ def _file(role: str, path: str, where: str) -> Callable[[], SourceFile]:
     return lambda: describe_file(role, path, where=where)
 
 
-def _surface(table: RoadTable, where: str) -> Callable[[], SurfaceFacts]:
+def describe_surface(table: RoadTable, where: str) -> SurfaceFacts:
+    """Facts of a surface, whatever it was measured as.
+
+    Raises
+    ------
+    InputError
+        with every fault of it
+    """
     if is_tin(table.path, table.layer):
-        return lambda: describe_tin(table, where=where)
+        return describe_tin(table, where=where)
     describe = describe_cloud if is_cloud(table.path) else describe_raster
-    return lambda: describe(_without_layers(table, where), where=where)
+    return describe(_without_layers(table, where), where=where)
 
 
 def _without_layers(table: RoadTable, where: str) -> RoadTable:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoadjust.core.acceptance import BAD, GOOD, KINDS, LOOKED_AT, OUTCOMES, Gaps, Limits, Roads, accept, window
+from geoadjust.core.acceptance import BAD, GOOD, KINDS, LOOKED_AT, OUTCOMES, Gaps, Limits, Roads, Survey, accept, window
 from geoadjust.core.outline import Outlines
 from geoadjust.core.rules import RuleSet
 
@@ -209,6 +209,17 @@ def test_structures_are_judged_each_by_itself():
             assert [each.kind.code for each in own.sorted()] == [
                 each.kind.code for each in found.sorted() if each.place == row
             ]
+
+
+def test_gaps_of_a_survey_may_be_missing_or_too_rough():
+    def survey(unseen, sd, values):
+        one = Survey(np.array([unseen]), np.array([sd]))
+        judged, found = accept(gaps(values), ALL_GOOD, road(), PLAIN, OWN, one)
+        return OUTCOMES[judged.outcome[0]], [each.kind.code for each in found.sorted()]
+
+    assert survey(True, 0.0, [np.nan] * 4) == ("open", ["cover_not_seen"])
+    assert survey(False, 2 * MM, [1] * 4) == ("accepted", [])
+    assert survey(False, 4 * MM, [1] * 4) == ("open", ["survey_rough"])  # 1.96 x 4 mm > 6 mm
 
 
 def test_every_kind_of_finding_is_met_above():
