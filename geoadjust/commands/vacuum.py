@@ -26,9 +26,10 @@ SHOWN = 20
 @options.as_json
 def vacuum(set: Path, tests: Path, table: Path, out: Path, as_json: bool, **given: Any) -> None:
     """Judge the vacuum tests of the table TESTS at structures of the output folder SET by the owner's table."""
-    from geoadjust.run.vacuum import VacuumOptions, judge_tests
+    from geoadjust.run.field_rows import FieldOptions
+    from geoadjust.run.vacuum import judge_tests
 
-    chosen = VacuumOptions(given["unit"] or "", given["layer"], given["overwrite"], tuple(sys.argv[1:]))
+    chosen = FieldOptions(given["unit"] or "", given["layer"], given["overwrite"], tuple(sys.argv[1:]))
     done = judge_tests(set, tests, table, out, chosen).as_json()
     counted = ", ".join(f"{name} {count}" for name, count in done["outcomes"].items())
     lines = [f"wrote {done['out']}: {done['tests']} tests: {counted}"]

@@ -96,6 +96,16 @@ class VacuumTable(Table):
             band for band in self.band if band.diameter is None or abs(band.diameter - diameter) <= SAME_DIAMETER + 1e-9
         ]
 
+    @property
+    def by_diameter(self) -> bool:
+        """Whether the time depends on the structure's diameter."""
+        return any(band.diameter is not None for band in self.band)
+
+    @property
+    def by_depth(self) -> bool:
+        """Whether the time depends on the structure's depth."""
+        return any(band.low != (0.0, True) or not math.isinf(band.high[0]) for band in self.band)
+
     def time(self, diameter: float, depth: float) -> float | None:
         """Seconds that are required [s] for a diameter and a depth [m]; None where the table has no such one."""
         found = [band for band in self.bands_of(diameter) if band.holds(depth)]
@@ -214,10 +224,13 @@ def judge_vacuum(test: VacuumTest, table: VacuumTable) -> VacuumVerdict:
 
 
 def _required(test: VacuumTest, table: VacuumTable) -> float | None:
-    if math.isnan(test.depth) or math.isnan(test.diameter):
-        only = {band.seconds for band in table.band if band.diameter is None and math.isinf(band.high[0])}
-        return only.pop() if len(table.band) == len(only) == 1 else None
-    return table.time(test.diameter, test.depth)
+    return None if _unwritten(test, table) else table.time(test.diameter, test.depth if table.by_depth else 0.0)
+
+
+def _unwritten(test: VacuumTest, table: VacuumTable) -> list[str]:
+    """What the table asks for and nobody wrote down."""
+    asked = (("diameter", test.diameter, table.by_diameter), ("depth", test.depth, table.by_depth))
+    return [name for name, value, needed in asked if needed and math.isnan(value)]
 
 
 def _wrong(test: VacuumTest, table: VacuumTable) -> str:
@@ -239,8 +252,8 @@ def _wrong(test: VacuumTest, table: VacuumTable) -> str:
 
 
 def _out_of(test: VacuumTest, table: VacuumTable) -> str:
-    if math.isnan(test.depth) or math.isnan(test.diameter):
-        return "The table asks for diameter and depth of the structure, and one of them is not written."
+    if missing := _unwritten(test, table):
+        return f"The table asks for the structure's {' and '.join(missing)}, which nobody wrote down."
     if not table.bands_of(test.diameter):
         return f"The table has no diameter of {_told(test.diameter)}; nothing is put between diameters."
     return f"The table has no depth of {_told(test.depth)}; nothing is put beyond its bands."

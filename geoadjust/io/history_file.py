@@ -59,7 +59,7 @@ def add_events(path: Path, make: Callable[[Sequence[Event]], Iterable[Event]]) -
         _clear_left_overs(path)
         old = check_path(str(path), where="history").read_bytes() if os.path.lexists(path) else b""
         added = list(make(_parsed(old, path)))
-        if added or not old:
+        if added:
             _replace(path, old, "".join(f"{event.line()}\n" for event in added).encode())
         return added
     except OSError as error:
@@ -72,6 +72,8 @@ def write_history(path: Path, events: Sequence[Event]) -> None:
     """Write a new file of events; one that is there is never replaced."""
     if os.path.lexists(path):
         raise OutputBusyError(f"{path}: exists; name a new file")
+    if not events:
+        raise InputError(Fault(str(path), "no events to write"))
     add_events(path, lambda there: events)
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,7 @@ from geoadjust.io.results.sets import SetWriter
 from geoadjust.io.results.step_set import Step, write_step
 from geoadjust.io.results.stored_job import stored_job
 from geoadjust.io.results.whole import WholeSet, open_set
-from geoadjust.run.field_rows import MANY, match_rows
+from geoadjust.run.field_rows import FieldOptions, FieldResult, match_rows
 from geoadjust.run.paved_gaps import paved_gaps, read_paved
 from geoadjust.run.planned import read_marks, read_roads, read_structures
 from geoadjust.run.told import made_by, step_facts
@@ -60,46 +61,19 @@ STYLE = Style(
 
 
 @dataclass(frozen=True, slots=True)
-class AcceptOptions:
-    """How the table is read, and the survey after paving.
+class AcceptOptions(FieldOptions):
+    """How the table is read; and a survey after paving in place of gaps, with its day."""
 
-    Parameters
-    ----------
-    unit : of bare lengths, '' = every length has its own
-    paved, day : survey in place of gaps, and its day
-    """
-
-    unit: str = ""
-    layer: str | None = None
-    overwrite: bool = False
-    command: tuple[str, ...] = ()
     paved: PavedTable | None = None
     day: date | None = None
 
 
-@dataclass(slots=True)
-class Accepted:
-    """What was written, and what a person should know."""
-
-    out: str
-    lines: list[dict[str, Any]] = field(default_factory=list)
-    left_out: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values."""
-        outcomes = Counter(line["outcome"] for line in self.lines)
-        return {
-            "out": self.out,
-            "structures": len(self.lines),
-            "outcomes": dict(sorted(outcomes.items())),
-            "judged": self.lines,
-            "left_out": self.left_out,
-            "notes": self.notes,
-        }
+PLAIN = AcceptOptions()
 
 
-def accept_set(folder: Path, table_path: Path | None, out: Path, options: AcceptOptions = AcceptOptions()) -> Accepted:
+def accept_set(
+    folder: Path, table_path: Path | None, out: Path, options: AcceptOptions = AcceptOptions()
+) -> FieldResult:
     """Judge the covers of a table of gaps by the rules of their set, into a new result folder.
 
     Parameters
@@ -122,7 +96,7 @@ def accept_set(folder: Path, table_path: Path | None, out: Path, options: Accept
         with SetWriter(out, overwrite=options.overwrite) as writer:
             inputs = {"unit": options.unit} | ({"gaps": fingerprint(Path(path))} if table_path else {})
             if options.paved is not None:
-                inputs |= {"paved": fingerprint(Path(str(options.paved.path))), "day": str(options.day)}
+                inputs |= {"paved": result.survey, "day": str(options.day)}
             facts = step_facts(whole, inputs)
             counts = write_step(writer.folder, whole, result.step(), facts)
             record = {
@@ -132,10 +106,7 @@ def accept_set(folder: Path, table_path: Path | None, out: Path, options: Accept
                 "counts": {"tables": counts, "outcome": dict(Counter(result.outcomes()))},
             }
             writer.commit(record)
-    accepted = Accepted(str(out), result.lines(), left_out)
-    if ignored:
-        accepted.notes.append(f"columns that were not read: {', '.join(ignored[:MANY])}")
-    return accepted
+    return FieldResult(str(out), "structures", result.lines(), left_out, ignored)
 
 
 def _table(path: Path | None, options: AcceptOptions) -> tuple[list[Inspected], list[str], str]:
@@ -171,11 +142,12 @@ class _Result:
         self.rules = [whole.rule_sets[index] for index in structures.rule_set]
         self.gaps = _gaps(self.taken, read_marks(whole, self.rows))
         self.names = read_lines(whole, "schedule", ["structure_id", "street"], self.rows)
+        self.survey = ""
         roads, survey = _roads(whole, self.rows, structures), None
         if options.paved is not None and options.day is not None:
             paved = read_paved(whole, self.rows, structures, job, options.paved)
             self.gaps, survey = paved_gaps(paved, self.gaps, self.taken, structures, whole, job, options.day)
-            roads = _slopes_of(paved.road, roads)
+            roads, self.survey = _slopes_of(paved.road, roads), json.dumps(paved.source, sort_keys=True)
             for inspected, row in zip(self.taken, self.gaps.gap, strict=True):
                 inspected.day = inspected.day or (options.day if np.isfinite(row).any() else None)
         self.judged: list[tuple[Judged, int]] = [None] * len(self.rows)  # type: ignore[list-item]

@@ -1,15 +1,61 @@
-"""Which structures of a set the groups of a table from the field belong to."""
+"""Tables from the field: how they are read, which structures of a set they are about, what is told of the result."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from typing import Protocol, TypeVar
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeVar
 
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.results.whole import WholeSet
 
 MANY = 20
 """Of a list so many are told."""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldOptions:
+    """How a table from the field is read; `unit` of bare lengths, '' = every length has its own."""
+
+    unit: str = ""
+    layer: str | None = None
+    overwrite: bool = False
+    command: tuple[str, ...] = ()
+
+
+PLAIN = FieldOptions()
+
+
+@dataclass(slots=True)
+class FieldResult:
+    """What was written, and what a person should know.
+
+    Parameters
+    ----------
+    what : that is judged, in the plural
+    lines : one per structure or test, each with its `outcome`
+    left_out : what fits no structure, in words
+    """
+
+    out: str
+    what: str
+    lines: list[dict[str, Any]]
+    left_out: list[str]
+    ignored: list[str]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values."""
+        outcomes = Counter(line["outcome"] for line in self.lines)
+        listed = ", ".join(self.ignored[:MANY])
+        return {
+            "out": self.out,
+            self.what: len(self.lines),
+            "outcomes": dict(sorted(outcomes.items())),
+            "judged": self.lines,
+            "left_out": self.left_out,
+            "notes": [f"columns that were not read: {listed}"] if self.ignored else [],
+        }
 
 
 class Named(Protocol):

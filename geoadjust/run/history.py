@@ -6,7 +6,7 @@ import csv
 import math
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,8 +18,6 @@ from geoadjust.io.history_file import add_events, read_history, write_history
 from geoadjust.io.intake.field_tables import read_field_table
 from geoadjust.io.intake.states import Said, take_states
 from geoadjust.io.results.step_rows import KEPT, MEASURED, StepRows, read_step
-
-NO_NEWS = ("row", "structure_id", "street", "day")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +70,24 @@ def add_results(history: Path, folders: Sequence[Path], *, by: str = "", settle:
         no result, or a changed one; a structure in conflict without `settle`
     """
     steps = [read_step(folder) for folder in folders]
-    return _add(history, lambda there: [each for step in steps for each in _coming(step, by)], settle)
+
+    def coming(there: Sequence[Event]) -> Iterator[Coming]:
+        known = {event.structure for event in there}
+        for step in steps:
+            told = list(_coming(step, by, known))
+            known |= {each.structure for each in told}
+            yield from told
+
+    return _add(history, coming, settle)
 
 
 def add_states(
     history: Path, table: Path, *, unit: str = "", layer: str | None = None, by: str = "", settle: bool = False
 ) -> Added:
     """Add what crews say, from a table. Structures that the history does not know are told, and left out."""
+    if not history.exists():
+        what = "is not there, so it knows no structure"
+        raise InputError(Fault(str(history), what, remedy="add the plan first: geoadjust history add HISTORY SET"))
     read = read_field_table(str(table), where="states", layer=layer)
     said, ignored = take_states(read, unit=unit)
     source = {"kind": "table", "sha256": fingerprint(Path(read.path))}
@@ -110,24 +119,25 @@ def _of_said(said: Said, name: str, street: str, source: Mapping[str, str], by: 
     return Coming(name, street, said.state, said.day.isoformat(), said.by or by, source, values)
 
 
-def structure_name(name: str | None, row: int | None, known: Mapping[str, Any]) -> str:
+def structure_name(name: str | None, row: int | None, known: Container[str]) -> str:
     """How a history calls a structure: by its id; by id and row, or row, where the plan has the id twice or not."""
     with_row = f"{name} (row {row})" if name else f"(row {row})"
     return with_row if not name or with_row in known else name
 
 
-def _coming(step: StepRows, by: str) -> Iterator[Coming]:
+def _coming(step: StepRows, by: str, known: Container[str]) -> Iterator[Coming]:
+    """Events of a result; `known` are the names that the history has."""
     twice = {name for name, count in Counter(row["structure_id"] for row in step.rows).items() if count > 1}
     tested = step.kind == "tested"
     own = {**dict.fromkeys(KEPT[step.kind]), **(dict.fromkeys(MEASURED) if step.kind == "measured" else {})}
     for row in step.rows:
         name, place = row["structure_id"], row["row"]
-        repeated = not name or (name in twice and not tested)
+        repeated = bool(name) and name in twice and not tested
         when = row.get("day") or row.get("taken_at") or step.finished
         values = {key: row[key] for key in own if row.get(key) is not None and key not in ("by", "taken_at")}
         source = {"kind": step.kind, "sha256": step.sha256, "row": str(place)}
         yield Coming(
-            structure_name(name, place, {f"{name} (row {place})": 1} if repeated and name else {}),
+            structure_name(name, place, {f"{name} (row {place})"} if repeated else known),
             row["street"] or "",
             _state(step.kind, row),
             str(when),

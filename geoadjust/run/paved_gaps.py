@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,12 +49,14 @@ class Paved:
     road, bars : beside the covers
     covers : planes of those that the survey shows
     heights : (n,) that lie on each cover
+    source : the survey as a record tells it
     """
 
     road: RoadModels
     bars: Bars
     covers: Covers
     heights: Floats
+    source: Mapping[str, Any]
 
 
 def read_paved(whole: WholeSet, rows: Sequence[int], structures: Structures, job: Job, table: PavedTable) -> Paved:
@@ -108,6 +111,7 @@ def read_paved(whole: WholeSet, rows: Sequence[int], structures: Structures, job
         concat([part.bars for part in parts]),
         Covers(np.concatenate([part.covers.plane for part in parts])),
         np.concatenate([part.heights for part in parts]),
+        facts.record(),
     )
 
 
@@ -128,7 +132,7 @@ def _read(structures: Structures, role: Role, whole: WholeSet, job: Job) -> Pave
     shown = heights >= LEAST if isinstance(surface, TinSurface) else cells_show(_spacing(surface), edge)
     covers = read_covers(surface.levelled(road), edge, shown & (road.source >= 0))
     lifted = covers.plane + np.stack([role.lifts[0], np.zeros(len(structures)), np.zeros(len(structures))], axis=1)
-    return Paved(road, bars, Covers(lifted), heights)
+    return Paved(road, bars, Covers(lifted), heights, {})
 
 
 def _some(role: Role, index: Index) -> Role:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +18,7 @@ from geoadjust.io.results.sets import SetWriter
 from geoadjust.io.results.step_set import Step, write_step
 from geoadjust.io.results.whole import WholeSet, open_set
 from geoadjust.io.vacuum_table import read_vacuum_table
-from geoadjust.run.field_rows import MANY, match_lines
+from geoadjust.run.field_rows import PLAIN, FieldOptions, FieldResult, match_lines
 from geoadjust.run.told import made_by, step_facts
 
 FORMAT = "geoadjust vacuum 1"
@@ -40,41 +39,7 @@ STYLE = Style(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class VacuumOptions:
-    """How the records are read; `unit` of bare lengths, '' = every length has its own."""
-
-    unit: str = ""
-    layer: str | None = None
-    overwrite: bool = False
-    command: tuple[str, ...] = ()
-
-
-@dataclass(slots=True)
-class Judged:
-    """What was written, and what a person should know."""
-
-    out: str
-    lines: list[dict[str, Any]] = field(default_factory=list)
-    left_out: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def as_json(self) -> dict[str, Any]:
-        """Plain values."""
-        outcomes = Counter(line["outcome"] for line in self.lines)
-        return {
-            "out": self.out,
-            "tests": len(self.lines),
-            "outcomes": dict(sorted(outcomes.items())),
-            "judged": self.lines,
-            "left_out": self.left_out,
-            "notes": self.notes,
-        }
-
-
-def judge_tests(
-    folder: Path, tests: Path, table_path: Path, out: Path, options: VacuumOptions = VacuumOptions()
-) -> Judged:
+def judge_tests(folder: Path, tests: Path, table_path: Path, out: Path, options: FieldOptions = PLAIN) -> FieldResult:
     """Judge vacuum tests by the owner's table, into a new result folder.
 
     Parameters
@@ -107,10 +72,7 @@ def judge_tests(
             writer.commit({"format": FORMAT, **made_by(options.command), "vacuum": told, "counts": counted})
     names = ("row", "structure_id", "outcome", "why")
     lines = [dict(zip(names, values, strict=True)) for values in zip(*(rows[name] for name in names), strict=True)]
-    judged = Judged(str(out), lines, left_out)
-    if ignored:
-        judged.notes.append(f"columns that were not read: {', '.join(ignored[:MANY])}")
-    return judged
+    return FieldResult(str(out), "tests", lines, left_out, ignored)
 
 
 def _rows(

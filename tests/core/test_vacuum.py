@@ -143,6 +143,10 @@ def test_nothing_is_put_between_diameters_or_beyond_bands():
     assert "12.1 ft" in verdict.why
     assert math.isnan(verdict.required)
     assert outcome(table(VacuumBand(60.0)), diameter=math.nan, depth=math.nan) == "pass"  # one time for everything
+    assert outcome(shallow, diameter=math.nan) == "pass"  # that table has no diameters
+    assert outcome(shallow, depth=math.nan) == "not_applicable"
+    assert outcome(depth=math.nan) == "pass"  # this one has no depths
+    assert outcome(table(feet(60, at_least=5)), depth=math.nan) == "not_applicable"
 
 
 def test_a_test_that_ran_on_is_judged_only_where_leakage_leaves_no_doubt():

@@ -12,11 +12,10 @@ from typing import Any
 import geopandas
 import openpyxl
 import pytest
-from click.testing import CliRunner
 
-from geoadjust.cli import main
 from geoadjust.io.results.sets import read_set
 from geoadjust.run.demo import run_demo
+from tests.run.commands import run
 
 TABLE = """id,date,gap_12,gap_3,gap_6,gap_9,rocking,bedding,seal,debris,by,note
 SS-101,2026-06-02,2 mm LOW,1 mm PROUD,flush,3 mm LOW,no,full,tight,no,AB,
@@ -26,18 +25,12 @@ NOBODY,2026-06-02,2 mm LOW,,,,,,,,AB,
 """
 
 
-def _run(*words: object, code: int = 0) -> str:
-    done = CliRunner().invoke(main, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done.output
-
-
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("accept")
     run_demo(folder, overwrite=True, progress=lambda *_: None)
     (folder / "gaps.csv").write_text(TABLE, encoding="utf-8")
-    _run("accept", folder / "out", folder / "gaps.csv", "--out", folder / "accepted")
+    run("accept", folder / "out", folder / "gaps.csv", "--out", folder / "accepted")
     return folder
 
 
@@ -73,7 +66,7 @@ def test_the_cover_slopes_as_the_finished_road_and_its_tilt(place: Path) -> None
     """Flush all round: the cover's grade and cross slope are the road's at its edge."""
     table = place / "flush.csv"
     table.write_text("id,date,gap_12,gap_3,gap_6,gap_9\nSS-134,2026-06-02,0,0,0,0\n", encoding="utf-8")
-    _run("accept", place / "out", table, "--out", place / "flush")
+    run("accept", place / "out", table, "--out", place / "flush")
     found = _table(place / "flush", "acceptance")[0]
     plan = geopandas.read_file(place / "out" / "schedule.gpkg", layer="schedule").set_index("structure_id")
     slope, axis = plan.loc["SS-134", "slope_pct"], math.radians(plan.loc["SS-134", "axis_deg"])
@@ -99,31 +92,31 @@ def test_a_measured_set_and_a_spreadsheet_serve_too(place: Path) -> None:
         "id,reading_12,reading_3,reading_6,reading_9,radius,reference,casting_height\n"
         "SS-101,332 mm,330 mm,328 mm,330 mm,300 mm,existing,180 mm\n", encoding="utf-8",
     )  # fmt: skip
-    _run("remeasure", place / "out", readings, "--out", place / "measured")
+    run("remeasure", place / "out", readings, "--out", place / "measured")
     book = openpyxl.Workbook()
     for line in csv.reader(TABLE.splitlines()):
         book.active.append(line)
     book.save(place / "gaps.xlsx")
-    told = json.loads(_run("accept", place / "measured", place / "gaps.xlsx", "--out", place / "again", "--json"))
+    told = json.loads(run("accept", place / "measured", place / "gaps.xlsx", "--out", place / "again", "--json"))
     assert told["outcomes"] == {"accepted": 1}
     assert len(told["left_out"]) == 3
 
 
 def test_nothing_is_replaced_unasked_and_bad_tables_are_refused(place: Path) -> None:
-    assert "--overwrite" in _run("accept", place / "out", place / "gaps.csv", "--out", place / "accepted", code=6)
+    assert "--overwrite" in run("accept", place / "out", place / "gaps.csv", "--out", place / "accepted", code=6)
     bad = place / "bad.csv"
     bad.write_text("id,date,gap,clock\nSS-101,2026-06-02,1,3\nSS-101,x,1 mm,3\n", encoding="utf-8")
-    told = _run("accept", place / "out", bad, "--out", place / "bad", code=3)
+    told = run("accept", place / "out", bad, "--out", place / "bad", code=3)
     assert "line 2" in told
     assert "line 3" in told
     assert not (place / "bad").exists()
     rims = place / "rims.csv"
     rims.write_text("id,date,rim,clock\nSS-101,2026-06-02,101.2 m,3\n", encoding="utf-8")
-    assert "--paved" in _run("accept", place / "out", rims, "--out", place / "bad", code=3)
+    assert "--paved" in run("accept", place / "out", rims, "--out", place / "bad", code=3)
 
 
 def test_the_terminal_says_what_is_wrong(place: Path) -> None:
-    told = _run("accept", place / "out", place / "gaps.csv", "--out", place / "accepted", "--overwrite")
+    told = run("accept", place / "out", place / "gaps.csv", "--out", place / "accepted", "--overwrite")
     assert "accepted 1, rework 2" in told
     assert "SS-134: rework - A gap of 0.35 in LOW to the road; the tolerance ends at 0.24 in LOW." in told
     assert "left out" in told

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 from shapely.geometry import Point
 
-from geoadjust.cli import main
+from tests.run.commands import run
 
 CENTRE = (500_000.0, 4_500_000.0)
 PLACES = {"A": (-6.0, 2.0), "B": (0.0, -3.0), "C": (6.0, 4.0)}
@@ -31,12 +30,6 @@ def surveyed(e, n):
     return z
 
 
-def _run(*words: object, code: int = 0) -> str:
-    done = CliRunner().invoke(main, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done.output
-
-
 @pytest.fixture(scope="module")
 def plan(make_site) -> Path:
     site = make_site()
@@ -49,7 +42,7 @@ def plan(make_site) -> Path:
 
 
 def _judged(plan: Path, *words: object) -> dict[str, dict]:
-    told = json.loads(_run("accept", plan / "out", *words, "--json", "--overwrite"))
+    told = json.loads(run("accept", plan / "out", *words, "--json", "--overwrite"))
     return {each["structure_id"]: each for each in told["judged"]}
 
 
@@ -140,8 +133,8 @@ def test_a_tin_shows_a_cover_only_where_shots_lie_on_it(plan: Path, tmp_path: Pa
 
 
 def test_usage(plan: Path, tmp_path: Path) -> None:
-    assert "--paved" in _run("accept", plan / "out", "--out", tmp_path / "x", code=2)
+    assert "--paved" in run("accept", plan / "out", "--out", tmp_path / "x", code=2)
     after = plan / "road.tif"
-    assert "--day" in _run(
+    assert "--day" in run(
         "accept", plan / "out", "--paved", after, "--paved-unit", "m", "--out", tmp_path / "x", code=3
     )

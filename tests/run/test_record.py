@@ -7,12 +7,11 @@ import json
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 from pypdf import PdfReader
 
-from geoadjust.cli import main
 from geoadjust.io.history_file import read_history
 from geoadjust.run.demo import run_demo
+from tests.run.commands import run
 
 READINGS = """id,reading_12,reading_3,reading_6,reading_9,radius,reference,casting_height,by,taken_at
 SS-101,332 mm,330 mm,328 mm,330 mm,300 mm,existing,180 mm,RS,2026-05-29
@@ -26,28 +25,22 @@ SS-101,2026-06-02,2 mm LOW,1 mm PROUD,flush,3 mm LOW,no,full,tight,no,AB,=HYPERL
 """
 
 
-def _run(*words: object, code: int = 0) -> str:
-    done = CliRunner().invoke(main, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done.output
-
-
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("record")
     run_demo(folder, overwrite=True, progress=lambda *_: None)
     for name, text in (("readings", READINGS), ("states", STATES), ("tests", TESTS), ("gaps", GAPS)):
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
-    _run("init", folder / "examples", "--examples")
-    _run("remeasure", folder / "out", folder / "readings.csv", "--out", folder / "measured")
+    run("init", folder / "examples", "--examples")
+    run("remeasure", folder / "out", folder / "readings.csv", "--out", folder / "measured")
     table = folder / "examples" / "vacuum" / "by_depth.toml"
-    _run("vacuum", folder / "out", folder / "tests.csv", "--table", table, "--out", folder / "tested")
-    _run("accept", folder / "measured", folder / "gaps.csv", "--out", folder / "accepted")
+    run("vacuum", folder / "out", folder / "tests.csv", "--table", table, "--out", folder / "tested")
+    run("accept", folder / "measured", folder / "gaps.csv", "--out", folder / "accepted")
     history = folder / "program.jsonl"
-    _run("history", "add", history, folder / "out", folder / "measured")
-    _run("history", "add", history, "--states", folder / "states.csv")
-    _run("history", "add", history, folder / "tested", folder / "accepted")
-    _run("record", history, "--out", folder / "records", "--units", "us")
+    run("history", "add", history, folder / "out", folder / "measured")
+    run("history", "add", history, "--states", folder / "states.csv")
+    run("history", "add", history, folder / "tested", folder / "accepted")
+    run("record", history, "--out", folder / "records", "--units", "us")
     return folder
 
 
@@ -89,20 +82,20 @@ def test_each_structure_has_its_page_and_each_street_its_own(place: Path) -> Non
 
 
 def test_only_what_was_asked_for(place: Path) -> None:
-    told = json.loads(_run("record", place / "program.jsonl", "--out", place / "one", "--id", "SS-101", "--json"))
+    told = json.loads(run("record", place / "program.jsonl", "--out", place / "one", "--id", "SS-101", "--json"))
     assert told["records"] == 1
     assert told["files"][0]["pages"] == 2
-    assert "SS-999" in _run("record", place / "program.jsonl", "--out", place / "no", "--id", "SS-999", code=3)
+    assert "SS-999" in run("record", place / "program.jsonl", "--out", place / "no", "--id", "SS-999", code=3)
     assert not (place / "no").exists()
 
 
 def test_files_of_others_are_never_replaced(place: Path) -> None:
     words = ["record", place / "program.jsonl", "--out", place / "mine"]
-    _run(*words)
-    assert "--overwrite" in _run(*words, code=6)
-    _run(*words, "--overwrite")
+    run(*words)
+    assert "--overwrite" in run(*words, code=6)
+    run(*words, "--overwrite")
     (place / "mine" / "records.csv").write_text("my own notes", encoding="utf-8")
-    assert "not exported by geoadjust" in _run(*words, "--overwrite", code=6)
+    assert "not exported by geoadjust" in run(*words, "--overwrite", code=6)
 
 
 def test_foreign_and_hostile_names_are_kept(place: Path, tmp_path: Path) -> None:
@@ -113,7 +106,7 @@ def test_foreign_and_hostile_names_are_kept(place: Path, tmp_path: Path) -> None
     names = ["=1+1", "@cmd", "Ωμέγα-7", "مرحبا", "<b>x</b>", "A" * 300, "a\nb"]
     blank = dict.fromkeys(FIELDS, "") | {"also": [], "source": {}, "values": {"note": "=2+2"}}
     write_history(tmp_path / "h.jsonl", [make_event(blank | {"structure": name, "state": "set"}) for name in names])
-    _run("record", tmp_path / "h.jsonl", "--out", tmp_path / "out")
+    run("record", tmp_path / "h.jsonl", "--out", tmp_path / "out")
     with open(tmp_path / "out" / "records.csv", encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert [row["structure"].removeprefix("'") for row in rows] == names

@@ -10,12 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
 from pypdf import PdfReader
 
-from geoadjust.cli import main
 from geoadjust.core.measured import ROADS
 from geoadjust.run.demo import run_demo
+from tests.run.commands import run
 
 INCH = 25.4
 WORKED = {
@@ -28,12 +27,6 @@ WORKED = {
     "--joint": "1/8in",
 }
 MEASURED = ("SS-101", "SS-134", "SS-148")
-
-
-def _run(*words: object, code: int = 0) -> str:
-    done = CliRunner().invoke(main, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done.output
 
 
 def _flags(**given: str) -> list[str]:
@@ -86,7 +79,7 @@ def _planned_readings(demo: Path, path: Path, reference: str = "existing", **mor
 
 def test_the_worked_example_by_flags() -> None:
     """Worked by hand: thin wall of 27 in, level bearing, joints 1/4 in together, mill 1 1/2 and overlay 2 in."""
-    found = json.loads(_run("remeasure", *_flags(), "--json"))
+    found = json.loads(run("remeasure", *_flags(), "--json"))
     stations = [found[name] / INCH for name in ("h01_mm", "h05_mm", "h09_mm", "h13_mm")]
     assert stations == pytest.approx([4.029351, 3.888726, 3.466851, 3.607476], abs=2.5e-5)
     heights = [found[name] / INCH for name in ("piece_mm", "piece_max_mm", "piece_min_mm")]
@@ -100,12 +93,12 @@ def test_the_worked_example_by_flags() -> None:
 @pytest.mark.parametrize("reference", ROADS)
 def test_the_road_that_the_bar_lay_on_is_only_a_name(reference: str) -> None:
     """Without a plan the depths and what is to come say everything."""
-    other = json.loads(_run("remeasure", *_flags(reference=reference), "--json"))
-    assert other == json.loads(_run("remeasure", *_flags(), "--json"))
+    other = json.loads(run("remeasure", *_flags(reference=reference), "--json"))
+    assert other == json.loads(run("remeasure", *_flags(), "--json"))
 
 
 def test_lines_for_a_small_screen() -> None:
-    lines = _run("remeasure", *_flags()).splitlines()
+    lines = run("remeasure", *_flags()).splitlines()
     assert lines[0] == "ready: cut"
     assert lines[3] == "at 12: 4 in; at 3: 3 7/8 in; at 6: 3 7/16 in; at 9: 3 5/8 in (12 = the mark, seen from above)"
     assert "lay a level on it" in lines[-1]
@@ -113,7 +106,7 @@ def test_lines_for_a_small_screen() -> None:
 
 def test_three_depths_are_not_enough_to_cut() -> None:
     """0/120/240 with 200/210/220 mm: centre 210; 210 + 50 - 150 sqrt(1 + s^2) - 12."""
-    found = json.loads(_run("remeasure", *_flags(depths="200mm,210mm,220mm", casting="150mm", radius="300mm",
+    found = json.loads(run("remeasure", *_flags(depths="200mm,210mm,220mm", casting="150mm", radius="300mm",
                                                  to_come="50 mm", flange="700mm", joint="6mm"), "--json"))  # fmt: skip
     slope = found["slope_pct"] / 100
     assert found["piece_mm"] == pytest.approx(210 + 50 - 150 * math.sqrt(1 + slope**2) - 12, abs=1e-3)
@@ -122,10 +115,10 @@ def test_three_depths_are_not_enough_to_cut() -> None:
 
 def test_a_misread_of_one_inch_is_flagged() -> None:
     depths = "10 3/4in, 10 5/8in, 11 1/4in, 10 3/8in"
-    found = json.loads(_run("remeasure", *_flags(depths=depths), "--json"))
+    found = json.loads(run("remeasure", *_flags(depths=depths), "--json"))
     assert (found["ready"], found["reasons"][0]["code"]) == ("review", "misread")
     assert found["misread_mm"] == pytest.approx(INCH, abs=1e-3)  # 12 and 6 less 3 and 9: 22 - 21 in
-    assert "do not cut" in _run("remeasure", *_flags(depths=depths)).splitlines()[0]
+    assert "do not cut" in run("remeasure", *_flags(depths=depths)).splitlines()[0]
 
 
 @pytest.mark.parametrize(
@@ -138,13 +131,13 @@ def test_a_misread_of_one_inch_is_flagged() -> None:
     ],
 )
 def test_flags_that_cannot_be_right(given: dict[str, str], told: str) -> None:
-    assert told in _run("remeasure", *_flags(**given), code=3)
+    assert told in run("remeasure", *_flags(**given), code=3)
 
 
 def test_flags_that_do_not_go_together(demo: Path) -> None:
-    assert "--depths needs" in _run("remeasure", "--depths", "1in,2in,3in", code=2)
-    assert "stands alone" in _run("remeasure", demo, demo, *_flags(), code=2)
-    assert "READINGS" in _run("remeasure", demo, code=2)
+    assert "--depths needs" in run("remeasure", "--depths", "1in,2in,3in", code=2)
+    assert "stands alone" in run("remeasure", demo, demo, *_flags(), code=2)
+    assert "READINGS" in run("remeasure", demo, code=2)
 
 
 # ---------------------------------------------------------------- a table of readings
@@ -154,7 +147,7 @@ def test_flags_that_do_not_go_together(demo: Path) -> None:
 def again(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("again")
     table = _planned_readings(demo, folder / "readings.csv", by="J. Sample", note='=1+1 "wet"')
-    _run("remeasure", demo, table, "--out", folder / "measured")
+    run("remeasure", demo, table, "--out", folder / "measured")
     return folder / "measured"
 
 
@@ -173,7 +166,7 @@ def test_a_bearing_where_it_was_planned_gives_the_plan_back(demo: Path, again: P
 @pytest.mark.parametrize("reference", ["finished", "milled"])
 def test_each_road_gives_the_same_chimney(demo: Path, again: Path, tmp_path: Path, reference: str) -> None:
     table = _planned_readings(demo, tmp_path / "readings.csv", reference)
-    _run("remeasure", demo, table, "--out", tmp_path / "out")
+    run("remeasure", demo, table, "--out", tmp_path / "out")
     found, other = _table(tmp_path / "out", "schedule"), _table(again, "schedule")
     for name in MEASURED:
         assert found[name]["chimney_mm"] == pytest.approx(other[name]["chimney_mm"], abs=0.3)
@@ -200,14 +193,14 @@ def test_readings_and_texts_are_kept(again: Path) -> None:
 @pytest.mark.parametrize("command", ["sheets", "template", "report", "export"])
 def test_documents_of_just_these_structures(again: Path, tmp_path: Path, command: str) -> None:
     more = ("--as", "points,geojson,dxf,xlsx") if command == "export" else ()
-    told = json.loads(_run(command, again, "--out", tmp_path / command, *more, "--json"))
+    told = json.loads(run(command, again, "--out", tmp_path / command, *more, "--json"))
     assert told["structures"] == 3
     assert told["files"]
 
 
 def test_a_sheet_of_a_measured_structure_says_so(again: Path, tmp_path: Path) -> None:
     """Its casting is out and its bearing open: no word of lowering it, and no plan."""
-    _run("sheets", again, "--out", tmp_path, "--id", "SS-134")
+    run("sheets", again, "--out", tmp_path, "--id", "SS-134")
     text = PdfReader(tmp_path / "sheets.pdf").pages[1].extract_text()
     assert "MEASURED" in text
     assert "Before milling" not in text
@@ -216,12 +209,12 @@ def test_a_sheet_of_a_measured_structure_says_so(again: Path, tmp_path: Path) ->
 
 def test_the_computation_can_be_checked(again: Path) -> None:
     for name in MEASURED:
-        assert "(!)" not in _run("explain", again, name)
+        assert "(!)" not in run("explain", again, name)
 
 
 def test_the_plan_is_left_alone_and_the_same_set_comes_again(demo: Path, again: Path, tmp_path: Path) -> None:
     before = {path.name: path.read_bytes() for path in demo.iterdir()}
-    _run("remeasure", demo, again.parent / "readings.csv", "--out", tmp_path / "out")
+    run("remeasure", demo, again.parent / "readings.csv", "--out", tmp_path / "out")
     assert {path.name: path.read_bytes() for path in demo.iterdir()} == before
     for name in ("schedule.gpkg", "schedule.csv"):
         assert (tmp_path / "out" / name).read_bytes() == (again / name).read_bytes()
@@ -232,17 +225,17 @@ def test_ids_that_the_set_does_not_hold_are_listed(demo: Path, tmp_path: Path) -
     line = "300 mm,290 mm,275 mm,285 mm,300 mm,existing"
     heading = "id,reading_12,reading_3,reading_6,reading_9,radius,reference"
     table.write_text(f"{heading}\nSS-101,{line}\nNO-1,{line}\nSD-107,{line}\n", encoding="utf-8")
-    told = json.loads(_run("remeasure", demo, table, "--out", tmp_path / "out", "--json"))
+    told = json.loads(run("remeasure", demo, table, "--out", tmp_path / "out", "--json"))
     assert told["structures"] == 1
     assert [each.split(": ", 1)[1] for each in told["left_out"]] == [
         "no structure 'NO-1'",
         "2 structures with id 'SD-107' (rows 6, 7): write the row",
     ]
     table.write_text(f"{heading}\nNO-1,{line}\n", encoding="utf-8")
-    assert "no structure 'NO-1'" in _run("remeasure", demo, table, "--out", tmp_path / "other", code=3)
+    assert "no structure 'NO-1'" in run("remeasure", demo, table, "--out", tmp_path / "other", code=3)
     assert not (tmp_path / "other").exists()
 
 
 def test_a_set_that_is_there_is_not_replaced_unasked(demo: Path, again: Path) -> None:
     table = again.parent / "readings.csv"
-    assert "--overwrite" in _run("remeasure", demo, table, "--out", again, code=6)
+    assert "--overwrite" in run("remeasure", demo, table, "--out", again, code=6)

@@ -8,11 +8,10 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from geoadjust.cli import main
 from geoadjust.run.demo import run_demo
 from geoadjust.run.init import write_examples
+from tests.run.commands import run
 
 TESTS = """id,date,boundary,diameter,depth,start,end,seconds,stabilised,by
 SS-101,2026-06-02,on_frame,48 in,12 ft,10 inHg,9.4 inHg,75,,CD
@@ -24,12 +23,6 @@ NOBODY,2026-06-02,on_frame,48 in,8 ft,10,9.4,60,,CD
 """
 
 
-def _run(*words: object, code: int = 0) -> str:
-    done = CliRunner().invoke(main, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done.output
-
-
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("vacuum")
@@ -37,7 +30,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_examples(folder / "examples")
     (folder / "tests.csv").write_text(TESTS, encoding="utf-8")
     table = folder / "examples" / "vacuum" / "by_depth_and_diameter.toml"
-    _run("vacuum", folder / "out", folder / "tests.csv", "--table", table, "--out", folder / "tested")
+    run("vacuum", folder / "out", folder / "tests.csv", "--table", table, "--out", folder / "tested")
     return folder
 
 
@@ -67,7 +60,7 @@ def test_a_table_as_it_is_published_may_be_refused(place: Path) -> None:
     published = text.replace('at_least = "15 ft"', 'above = "15 ft"').replace('at_least = "25 ft"', 'above = "25 ft"')
     (place / "published.toml").write_text(published, encoding="utf-8")
     words = ["vacuum", place / "out", place / "tests.csv", "--table", place / "published.toml", "--out", place / "no"]
-    told = _run(*words, code=3)
+    told = run(*words, code=3)
     assert told.count("is in no band") == 6  # 15 and 25 ft, three diameters
     assert not (place / "no").exists()
 
@@ -86,6 +79,6 @@ def test_faults_say_where_and_what(place: Path, cells: str, told: str) -> None:
     bad = place / "bad.csv"
     bad.write_text(f"id,date,boundary,diameter,depth,start,end,seconds\nSS-101,2026-06-02,{cells}\n", encoding="utf-8")
     table = place / "examples" / "vacuum" / "by_depth.toml"
-    printed = _run("vacuum", place / "out", bad, "--table", table, "--out", place / "bad", code=3)
+    printed = run("vacuum", place / "out", bad, "--table", table, "--out", place / "bad", code=3)
     assert told in printed
     assert "line 2" in printed
