@@ -28,6 +28,7 @@ def record(history: Path, out: Path, as_json: bool, **given: Any) -> None:
     from geoadjust.run.record import RecordOptions, write_record
 
     done = write_record(history, out, RecordOptions(**given))
-    pdf, table = done["files"]
+    pdf, table, streets = done["files"]
     lines = [f"wrote {pdf['path']}: {pdf['pages']} pages", f"wrote {table['path']}: {done['records']} structures"]
+    lines.append(f"wrote {streets['path']}")
     options.tell(done, as_json, lines)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from geoadjust.core.history import replay
+from geoadjust.core.history import STATES, by_street, replay
 from geoadjust.errors import Fault, InputError
-from geoadjust.io.exports.folder import ExportFolder
+from geoadjust.io.exports.folder import ExportFolder, Recognizer
 from geoadjust.io.history_file import read_history
 from geoadjust.report.records.document import SUBJECT, write_records
 from geoadjust.report.records.facts import Record
@@ -18,6 +20,7 @@ from geoadjust.run.history import guarded
 from geoadjust.run.sheets import BOXED_SHOWN, is_paper
 
 FIRST_COLUMNS = b"structure,street,state,when,by,conflict,planned_when"
+FIRST_OF_STREETS = b"street,structures,planned,"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +36,7 @@ class RecordOptions:
 
 
 def write_record(history: Path, out: Path, options: RecordOptions = RecordOptions()) -> dict[str, Any]:
-    """Write `records.pdf` and `records.csv`, both or none; plain values of what was written.
+    """Write `records.pdf`, `records.csv` and `streets.csv`, all or none; plain values of what was written.
 
     Parameters
     ----------
@@ -48,7 +51,11 @@ def write_record(history: Path, out: Path, options: RecordOptions = RecordOption
         a file is there, or cannot be written
     """
     records = _asked(history, options)
-    files = {"records.pdf": lambda path: is_paper(path, SUBJECT), "records.csv": _is_ours}
+    files: dict[str, Recognizer] = {
+        "records.pdf": lambda path: is_paper(path, SUBJECT),
+        "records.csv": partial(_starts, FIRST_COLUMNS),
+        "streets.csv": partial(_starts, FIRST_OF_STREETS),
+    }
     with ExportFolder(out, files, overwrite=options.overwrite) as target:
         with open(target.path("records.pdf"), "wb") as file:
             pages, boxed = write_records(
@@ -59,7 +66,8 @@ def write_record(history: Path, out: Path, options: RecordOptions = RecordOption
                 units=options.units,
                 fonts=options.fonts,
             )
-        _write_csv(target.path("records.csv"), records)
+        _write_csv(target.path("records.csv"), [record.row() for record in records])
+        _write_csv(target.path("streets.csv"), _streets(records))
         target.commit()
     notes = []
     if boxed:
@@ -68,7 +76,10 @@ def write_record(history: Path, out: Path, options: RecordOptions = RecordOption
     return {
         "out": str(out),
         "records": len(records),
-        "files": [{"path": str(out / "records.pdf"), "pages": pages}, {"path": str(out / "records.csv")}],
+        "files": [
+            {"path": str(out / "records.pdf"), "pages": pages},
+            *({"path": str(out / name)} for name in ("records.csv", "streets.csv")),
+        ],
         "notes": notes,
     }
 
@@ -91,14 +102,29 @@ def _asked(history: Path, options: RecordOptions) -> list[Record]:
     return [Record.of(each) for each in sorted(chosen, key=lambda each: each.street)]
 
 
-def _write_csv(path: Path, records: Sequence[Record]) -> None:
-    rows = [record.row() for record in records]
+def _streets(records: Sequence[Record]) -> list[dict[str, Any]]:
+    """One row per street: how many structures are in each state, and how many are in conflict."""
+    counts = by_street(record.standing for record in records)
+    torn = Counter(record.standing.street for record in records if record.standing.conflict)
+    return [
+        {
+            "street": street,
+            "structures": found.total(),
+            **{state: found[state] for state in STATES},
+            "no_state": found[""],
+            "conflicts": torn[street],
+        }
+        for street, found in counts.items()
+    ]
+
+
+def _write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> None:
     with open(path, "w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(rows[0])
         writer.writerows([["" if value is None else guarded(value) for value in row.values()] for row in rows])
 
 
-def _is_ours(path: Path) -> bool:
+def _starts(head: bytes, path: Path) -> bool:
     with path.open("rb") as file:
-        return file.read(len(FIRST_COLUMNS)) == FIRST_COLUMNS
+        return file.read(len(head)) == head

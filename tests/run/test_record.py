@@ -61,6 +61,15 @@ def test_every_structure_has_its_row_with_all_phases(place: Path) -> None:
     assert float(row["measured_chimney_mm"]) == events[1].values["chimney_mm"]
 
 
+def test_each_street_has_its_row(place: Path) -> None:
+    with open(place / "records" / "streets.csv", encoding="utf-8", newline="") as file:
+        rows = {row["street"]: row for row in csv.DictReader(file)}
+    assert {name: (row["structures"], row["accepted"], row["planned"]) for name, row in rows.items()} == {
+        "Sample Street": ("49", "1", "48"), "Side Lane": ("4", "0", "4")
+    }  # fmt: skip
+    assert {row["conflicts"] for row in rows.values()} == {"0"}
+
+
 def test_each_structure_has_its_page_and_each_street_its_own(place: Path) -> None:
     reader = PdfReader(place / "records" / "records.pdf")
     pages = [page.extract_text() for page in reader.pages]
