@@ -23,6 +23,7 @@ from geoadjust.core.findings import OPEN, REWORK, TELL, Findings, Kind
 from geoadjust.core.outline import Outlines
 from geoadjust.core.readings import fit_readings
 from geoadjust.core.rules import RuleSet
+from geoadjust.core.uncertainty import TWO_SIDED
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -41,7 +42,6 @@ HALF_ROUND = np.radians(181.0)
 SHORTEST_BAR = 0.9
 """Share of the owner's bar that a shorter one must have. Common practice, no source."""
 SLACK = 1e-6
-TWO_SIDED = 1.959964
 
 KINDS = (
     Kind("gap_past_tolerance", REWORK, "gap", "A gap of {value} to the road; the tolerance ends at {limit}."),

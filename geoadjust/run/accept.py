@@ -71,9 +71,7 @@ class AcceptOptions(FieldOptions):
 PLAIN = AcceptOptions()
 
 
-def accept_set(
-    folder: Path, table_path: Path | None, out: Path, options: AcceptOptions = AcceptOptions()
-) -> FieldResult:
+def accept_set(folder: Path, table_path: Path | None, out: Path, options: AcceptOptions = PLAIN) -> FieldResult:
     """Judge the covers of a table of gaps by the rules of their set, into a new result folder.
 
     Parameters

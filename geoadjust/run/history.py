@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 import time
 from collections import Counter
@@ -17,6 +16,7 @@ from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.history_file import add_events, read_history, write_history
 from geoadjust.io.intake.field_tables import read_field_table
 from geoadjust.io.intake.states import Said, take_states
+from geoadjust.io.results.rows import write_rows
 from geoadjust.io.results.step_rows import KEPT, MEASURED, StepRows, read_step
 
 
@@ -247,20 +247,4 @@ def show(history: Path, streets: Sequence[str] = ()) -> dict[str, Any]:
 
 def write_states(path: Path, found: Mapping[str, Any]) -> None:
     """Write what `show` gives as a CSV; a file that is there is never replaced."""
-    try:
-        with open(path, "x", encoding="utf-8", newline="") as file:
-            names = ["structure", "street", "state", "when", "by", "events", "conflict"]
-            writer = csv.writer(file)
-            writer.writerow(names)
-            for each in found["structures"]:
-                writer.writerow([guarded(each[name]) for name in names])
-    except FileExistsError:
-        raise InputError(Fault(str(path), "exists", remedy="name a new file")) from None
-
-
-def guarded(value: Any) -> Any:
-    """A text that a spreadsheet would take for a formula gets an apostrophe."""
-    if isinstance(value, bool):
-        return "yes" if value else ""
-    text = isinstance(value, str) and value.lstrip()[:1] in tuple("=+-@|%\t\r")
-    return f"'{value}" if text else value
+    write_rows(path, found["structures"], ("structure", "street", "state", "when", "by", "events", "conflict"))

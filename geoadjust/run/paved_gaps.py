@@ -101,9 +101,7 @@ def read_paved(whole: WholeSet, rows: Sequence[int], structures: Structures, job
                     places.numbers,
                     list(places.lifts),
                 )
-                parts.append(
-                    _read(take(plain, index), role, whole, replace(job, surface=(), finished=(), paved=(table,)))
-                )
+                parts.append(_read(take(plain, index), role, whole, own))
         finally:
             close_readers()
     return Paved(
@@ -117,7 +115,7 @@ def read_paved(whole: WholeSet, rows: Sequence[int], structures: Structures, job
 
 def _read(structures: Structures, role: Role, whole: WholeSet, job: Job) -> Paved:
     """One chunk; the road rule set by rule set, in the order of the structures."""
-    surfaces, setting = Surfaces(role, Role(), Role()), setting_of(job)
+    setting = setting_of(job)
     order, roads = [], []
     for rule_set in np.unique(structures.rule_set):
         index = np.flatnonzero(structures.rule_set == rule_set)
@@ -127,7 +125,7 @@ def _read(structures: Structures, role: Role, whole: WholeSet, job: Job) -> Pave
     back = np.argsort(np.concatenate(order), kind="stable")
     road = take(concat([each.existing for each in roads]), back)
     bars = take(concat([each.bars for each in roads]), back)
-    edge, surface = frame_edges(structures), surfaces.existing.surfaces[0]
+    edge, surface = frame_edges(structures), role.surfaces[0]
     heights = _heights_on(surface, structures)
     shown = heights >= LEAST if isinstance(surface, TinSurface) else cells_show(_spacing(surface), edge)
     covers = read_covers(surface.levelled(road), edge, shown & (road.source >= 0))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,9 +13,9 @@ from geoadjust.core.history import STATES, by_street, replay
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.exports.folder import ExportFolder, Recognizer
 from geoadjust.io.history_file import read_history
+from geoadjust.io.results.rows import write_rows
 from geoadjust.report.records.document import SUBJECT, write_records
 from geoadjust.report.records.facts import Record
-from geoadjust.run.history import guarded
 from geoadjust.run.sheets import BOXED_SHOWN, is_paper
 
 FIRST_COLUMNS = b"structure,street,state,when,by,conflict,planned_when"
@@ -66,8 +65,8 @@ def write_record(history: Path, out: Path, options: RecordOptions = RecordOption
                 units=options.units,
                 fonts=options.fonts,
             )
-        _write_csv(target.path("records.csv"), [record.row() for record in records])
-        _write_csv(target.path("streets.csv"), _streets(records))
+        write_rows(target.path("records.csv"), [record.row() for record in records])
+        write_rows(target.path("streets.csv"), _streets(records))
         target.commit()
     notes = []
     if boxed:
@@ -116,13 +115,6 @@ def _streets(records: Sequence[Record]) -> list[dict[str, Any]]:
         }
         for street, found in counts.items()
     ]
-
-
-def _write_csv(path: Path, rows: Sequence[Mapping[str, Any]]) -> None:
-    with open(path, "w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(rows[0])
-        writer.writerows([["" if value is None else guarded(value) for value in row.values()] for row in rows])
 
 
 def _starts(head: bytes, path: Path) -> bool:

@@ -138,7 +138,7 @@ def test_states_as_a_table(demo: Path, history: Path, tmp_path: Path) -> None:
     with open(tmp_path / "states.csv", encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert {row["street"] for row in rows} == {"Side Lane"}
-    assert "exists" in run("history", "show", history, "--out", tmp_path / "states.csv", code=3)
+    assert "exists" in run("history", "show", history, "--out", tmp_path / "states.csv", code=6)
     assert "no structure on 'Elsewhere'" in run("history", "show", history, "--street", "Elsewhere", code=3)
 
 
