@@ -18,12 +18,14 @@ from geoadjust.commands.accept import accept
 from geoadjust.commands.echo import clean
 from geoadjust.commands.export import export
 from geoadjust.commands.history import history
+from geoadjust.commands.progress import progress
 from geoadjust.commands.record import record
 from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
 from geoadjust.commands.sheets import sheets
 from geoadjust.commands.template import template
 from geoadjust.commands.vacuum import vacuum
+from geoadjust.commands.verify import verify
 from geoadjust.engine import ENGINES
 from geoadjust.errors import Fault, GeoadjustError, InputError
 from geoadjust.process import Flag, flags
@@ -267,6 +269,7 @@ main.add_command(report)
 main.add_command(sheets)
 main.add_command(template)
 main.add_command(vacuum)
+main.add_command(verify)
 
 
 def _note(text: str) -> None:
@@ -282,26 +285,6 @@ def _show(summary: dict[str, Any]) -> None:
         click.echo(f"  {name + ':':10}" + ", ".join(f"{word} {count}" for word, count in counts if count))
     for finding in summary["findings"]:
         click.echo(clean(f"  note: {finding}"))
-
-
-@contextmanager
-def progress() -> Iterator[Callable[[str, int, int], None]]:
-    """A progress bar on a terminal, nothing elsewhere."""
-    if not sys.stderr.isatty():
-        yield lambda stage, done, total: None
-        return
-    from tqdm import tqdm
-
-    bar = tqdm(total=0, unit="chunk", file=sys.stderr, leave=False)
-
-    def show(stage: str, done: int, total: int) -> None:
-        bar.total, bar.desc = total, stage
-        bar.update(done - bar.n)
-
-    try:
-        yield show
-    finally:
-        bar.close()
 
 
 if __name__ == "__main__":

@@ -99,12 +99,7 @@ def _layer(
         tally.add(bucket)
         layer = tables.schedule_rows(bucket, outgoing.naming, schema)
         csv.add(layer, *bucket.raw.points.T)
-        side = {
-            "ordinates": tables.ordinate_rows(bucket),
-            "stack_parts": tables.stack_rows(bucket, outgoing.naming),
-            "reasons": tables.reason_rows(bucket),
-            "models": tables.model_rows(bucket),
-        }
+        side = side_rows(bucket, outgoing.naming)
         if outgoing.annuli is not None:
             side["rings"] = outgoing.annuli(bucket)
         for name, batch in side.items():
@@ -116,6 +111,16 @@ def _layer(
     return map(rows, read_buckets(outgoing))
 
 
+def side_rows(bucket: Bucket, naming: Naming) -> dict[str, pa.RecordBatch]:
+    """Rows of one bucket in each table that stands beside the layer."""
+    return {
+        "ordinates": tables.ordinate_rows(bucket),
+        "stack_parts": tables.stack_rows(bucket, naming),
+        "reasons": tables.reason_rows(bucket),
+        "models": tables.model_rows(bucket),
+    }
+
+
 def read_buckets(outgoing: Outgoing) -> Iterator[Bucket]:
     """Buckets in input order, with the verdicts made final by the reasons found at the door and over the run."""
     return map(partial(_read_bucket, outgoing), count(), read_batches(outgoing.naming.facts))
@@ -125,10 +130,20 @@ def _read_bucket(outgoing: Outgoing, number: int, raw: RawBatch) -> Bucket:
     results = outgoing.spill.bucket("results", number)
     if len(results) != len(raw) or not np.array_equal(results["row"], raw.first + np.arange(len(raw))):
         raise OutputError(f"{len(results)} of {len(raw)} structures came back from row {raw.first} on")
-    reasons = _with_bias(results, outgoing.spill.bucket("reasons", number), outgoing.bias)
+    return final_bucket(results, outgoing.spill.bucket("reasons", number), raw, outgoing.naming, outgoing.bias)
+
+
+def final_bucket(results: Records, reasons: Records, raw: RawBatch, naming: Naming, bias: Bias | None) -> Bucket:
+    """A bucket whose verdicts heed all reasons.
+
+    Parameters
+    ----------
+    results, reasons : of the rows of `raw`; the results in their order
+    """
+    reasons = _with_bias(results, reasons, bias)
     reasons = reasons.take(np.lexsort((reasons["subject"], reasons["code"], reasons["row"])))
     bucket = Bucket(results, reasons, raw, np.empty(0, dtype=object))
-    return Bucket(_final(results, reasons, raw.first), reasons, raw, tables.source_texts(bucket, outgoing.naming, "id"))
+    return Bucket(_final(results, reasons, raw.first), reasons, raw, tables.source_texts(bucket, naming, "id"))
 
 
 def _with_bias(results: Records, reasons: Records, bias: Bias | None) -> Records:

@@ -12,9 +12,21 @@ from geoadjust.io.results.record import hash_of, hash_of_code
 from geoadjust.io.working.workplace import WorkPlace
 
 FORMAT = "geoadjust work 1"
-REMEDY = "give the interrupted run's files and settings, or run without --resume to start anew"
 
 Facts = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What was made earlier, in words, and what to do where something has changed since."""
+
+    name: str
+    remedy: str
+
+
+INTERRUPTED = Earlier(
+    "the interrupted run", "give the interrupted run's files and settings, or run without --resume to start anew"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +71,7 @@ def start_run(
     return Start(hash_of(facts), chunk, False)
 
 
-def differences(before: Facts, now: Facts) -> Iterator[Fault]:
+def differences(before: Facts, now: Facts, earlier: Earlier = INTERRUPTED) -> Iterator[Fault]:
     """A fault for each thing that is not as it was; a setting is called by its key in the job.
 
     >>> [str(fault).partition(" ->")[0] for fault in differences({"rules": [{"joint": 1}]}, {"rules": [{"joint": 2}]})]
@@ -68,8 +80,10 @@ def differences(before: Facts, now: Facts) -> Iterator[Fault]:
     for name in sorted({*before, *now}):
         place = "" if name == "settings" else name
         for where, old, new in _leaves(place, before.get(name), now.get(name), deep=name != "catalogue"):
-            what = "the program has changed since the interrupted run" if name == "code" else _change(old, new)
-            yield Fault(where.removesuffix(".fingerprint"), what, remedy=REMEDY)
+            what = (
+                f"the program has changed since {earlier.name}" if name == "code" else _change(old, new, earlier.name)
+            )
+            yield Fault(where.removesuffix(".fingerprint"), what, remedy=earlier.remedy)
 
 
 def _leaves(place: str, old: Any, new: Any, *, deep: bool, level: int = 0) -> Iterator[tuple[str, Any, Any]]:
@@ -88,10 +102,10 @@ def _leaves(place: str, old: Any, new: Any, *, deep: bool, level: int = 0) -> It
         yield from _leaves(f"{place}{key}".removeprefix("."), *both, deep=deep, level=level + 1)
 
 
-def _change(old: Any, new: Any) -> str:
+def _change(old: Any, new: Any, earlier: str) -> str:
     """What has changed, in words; numbers of settings are in SI units and not shown, nor are hashes."""
     if isinstance(old, str) and isinstance(new, str):
         if "sha256:" in old:
-            return "the file has changed since the interrupted run"
-        return f"was {old!r} in the interrupted run, is {new!r} now"
-    return "changed since the interrupted run"
+            return f"the file has changed since {earlier}"
+        return f"was {old!r} in {earlier}, is {new!r} now"
+    return f"changed since {earlier}"

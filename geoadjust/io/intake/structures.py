@@ -81,6 +81,12 @@ class RawBatch:
     def __len__(self) -> int:
         return len(self.east)
 
+    def piece(self, first: int, count: int) -> RawBatch:
+        """Some of the rows, from place `first` on; slices of the same arrays."""
+        part = slice(first, first + count)
+        arrays = (self.east[part], self.north[part], self.elevation[part], self.parts[part], self.points[part])
+        return RawBatch(self.first + first, self.attributes.slice(first, count), *arrays)
+
 
 def describe_structures(table: StructuresTable) -> StructureFacts:
     """Facts of the layer that a job names.

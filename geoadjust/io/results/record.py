@@ -99,7 +99,7 @@ def deciding_facts(sources: Sourced, operations: Mapping[str, str]) -> dict[str,
         "kernel": "numpy",
         "rules": job.pop("rules"),
         "catalogue": plain(sources.catalogue),
-        "settings": _without_folders(job),
+        "settings": without_folders(job),
         "structures": {"fingerprint": sources.structures.fingerprint, "columns": dict(sources.structures.columns)},
         "structures_crs": sources.structures.crs,
         "surfaces": surfaces,
@@ -139,10 +139,11 @@ def _first_tiles(facts: Recorded) -> dict[str, Any]:
     return {"first_tiles": [tile.path for tile in tiles[:FIRST]]} if len(tiles) > 1 else {}
 
 
-def _without_folders(value: Any) -> Any:
+def without_folders(value: Any) -> Any:
+    """Settings whose paths are names of files only."""
     if isinstance(value, dict):
-        return {key: _names(item) if key in PATH_KEYS else _without_folders(item) for key, item in value.items()}
-    return [_without_folders(item) for item in value] if isinstance(value, list) else value
+        return {key: _names(item) if key in PATH_KEYS else without_folders(item) for key, item in value.items()}
+    return [without_folders(item) for item in value] if isinstance(value, list) else value
 
 
 def _names(path: str | list[str]) -> str | list[str]:

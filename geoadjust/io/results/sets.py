@@ -368,16 +368,32 @@ def read_set(path: Path, *, hashes: bool = True) -> dict[str, Any]:
     InputError
         No output set, or files are missing or changed; every one of them is named.
     """
-    record = _read_record(path)
-    files = _listed_files(path)
-    found = [(name, _difference(path / name, facts, hashes)) for name, facts in files.items()]
-    faults = [Fault(str(path / name), what, "", "run the job again") for name, what in found if what]
-    if faults:
-        raise InputError(faults)
+    record = read_record(path)
+    if changed := changed_files(path, hashes=hashes):
+        raise InputError([Fault(str(path / name), what, "", "run the job again") for name, what in changed.items()])
     return record
 
 
-def _read_record(folder: Path) -> dict[str, Any]:
+def changed_files(path: Path, *, hashes: bool = True) -> dict[str, str]:
+    """Files of an output set that are not as recorded, and what differs; empty where the set is whole.
+
+    Raises
+    ------
+    InputError
+        No output set.
+    """
+    found = {name: _difference(path / name, facts, hashes) for name, facts in _listed_files(path).items()}
+    return {name: what for name, what in found.items() if what}
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """What ``run.json`` of an output set says; its files are not looked at.
+
+    Raises
+    ------
+    InputError
+        No output set.
+    """
     try:
         record = json.loads((folder / RECORD).read_bytes()) if (folder / RECORD).is_file() else None
     except (OSError, ValueError, RecursionError) as error:
@@ -389,7 +405,7 @@ def _read_record(folder: Path) -> dict[str, Any]:
 
 def _listed_files(folder: Path) -> dict[str, Mapping[str, object]]:
     """Names and facts from ``run.json``; refuses names that lead out of the folder."""
-    files: dict[str, Mapping[str, object]] = _read_record(folder)["files"]
+    files: dict[str, Mapping[str, object]] = read_record(folder)["files"]
     for name, facts in files.items():
         pure = PurePosixPath(name)
         inside = name == str(pure) != "." and not pure.is_absolute() and ".." not in pure.parts and name != RECORD
