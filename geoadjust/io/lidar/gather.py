@@ -18,6 +18,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.lidar.clouds import GROUND, CloudFacts
 from geoadjust.io.lidar.las import read_points
 from geoadjust.io.raster.patches import HIGHEST, LOWEST
+from geoadjust.io.working.arrays import load_array, save_array
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -184,11 +185,11 @@ def spill_sums(pieces: Iterable[Sums], folder: Path, ends: Sequence[int], plan: 
         for run, last in enumerate(ends):
             part = piece.between(first, last, plan)
             if len(part):
-                np.save(folder / f"{run}-{number}.npy", np.vstack([part.key, part.total]))
+                save_array(folder / f"{run}-{number}.npy", np.vstack([part.key, part.total]))
             first = last
 
 
 def recall_sums(folder: Path, run: int) -> Sums:
     """The sums of one run of structures, which count from 0 in it."""
-    found = [np.load(path) for path in folder.glob(f"{run}-*.npy")]
+    found = [load_array(path) for path in folder.glob(f"{run}-*.npy")]
     return merge_sums([Sums(table[0], table[1:]) for table in found])

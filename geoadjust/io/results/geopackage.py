@@ -127,8 +127,10 @@ def finish(path: Path, counts: dict[str, int], style: Style = SCHEDULE_STYLE) ->
     Raises
     ------
     OutputError
-        where the file does not hold what was computed
+        where it could not be written, or does not hold what was computed
     """
+    from geoadjust.io.results.sets import explain_os_error
+
     database = sqlite3.connect(path, isolation_level=None)
     try:
         database.execute("PRAGMA journal_mode = DELETE")
@@ -142,6 +144,8 @@ def finish(path: Path, counts: dict[str, int], style: Style = SCHEDULE_STYLE) ->
                 raise OutputError(f"{path}: table {table} holds {found} rows, {count} were computed")
         if database.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
             raise OutputError(f"{path}: damaged while it was written")
+    except sqlite3.Error as error:
+        raise explain_os_error(error, path) from error
     finally:
         database.close()
 

@@ -8,7 +8,6 @@ that span a whole site cost nothing elsewhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,6 @@ SOME = 4096
 SQUARES_PER_FACE = 4
 POINT = 1e-6
 """Radius of the disc that stands for a point [CRS units]."""
-FILES = ("vertices", "faces", "order", "bounds", "starts", "layers", "origin")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,30 +60,6 @@ class FaceIndex:
     starts: NDArray[np.int32]
     layers: Floats
     origin: Floats
-
-    def save(self, folder: str | Path) -> None:
-        """Write the arrays to .npy files that `open_index` maps into memory."""
-        for name, array in zip(FILES, self._arrays(), strict=True):
-            np.save(Path(folder) / f"{name}.npy", array, allow_pickle=False)
-
-    def _arrays(self) -> tuple[NDArray[np.generic], ...]:
-        return (
-            self.mesh.vertices,
-            self.mesh.faces,
-            self.order,
-            self.bounds,
-            self.starts,
-            self.layers,
-            self.origin,
-        )
-
-
-def open_index(folder: str | Path) -> FaceIndex:
-    """An index that was saved; its arrays stay on the disk and are read where they are needed."""
-    vertices, faces, *rest = (
-        np.load(Path(folder) / f"{name}.npy", mmap_mode="r", allow_pickle=False) for name in FILES
-    )
-    return FaceIndex(Mesh(vertices, faces), *rest)
 
 
 def index_faces(mesh: Mesh) -> FaceIndex:

@@ -62,7 +62,7 @@ class Spill:
         records = to_records(arrays)
         self._check(kind, records)
         with open(self._rows(kind), "ab") as file:
-            records.tofile(file)
+            file.write(records.view(np.uint8).data)  # a full disk is told by its number; tofile loses it
         self._lengths[kind] = self._lengths.get(kind, 0) + len(records)
 
     def append_sorted(self, kind: str, arrays: Arrays) -> None:

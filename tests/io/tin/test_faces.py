@@ -9,7 +9,7 @@ from matplotlib.tri import LinearTriInterpolator, Triangulation
 from scipy.spatial import Delaunay
 
 from geoadjust.core.ring import Ring
-from geoadjust.io.tin.faces import FaceIndex, Mesh, covers, cut, facts, index_faces, open_index
+from geoadjust.io.tin.faces import Mesh, covers, cut, facts, index_faces
 
 EAST, NORTH = 512_000.0, 5_410_000.0
 CORNER = np.array([EAST, NORTH])
@@ -176,16 +176,6 @@ def test_few_faces_are_looked_at_however_large_some_are() -> None:
     assert len(index.layers) == 2
     surface = cut(index, np.array([40.2]), np.array([20.3]), unit(1), RADIUS)
     assert len(surface.corners) == len(faces_near(mesh, 40.2, 20.3, np.eye(2), RADIUS)) > 50
-
-
-def test_an_index_comes_back_from_its_files(tmp_path: object) -> None:
-    index, (east, north) = index_faces(random_mesh()), points(6, 50)
-    index.save(tmp_path)
-    again = open_index(tmp_path)
-    assert isinstance(again, FaceIndex)
-    first, second = (cut(one, east, north, unit(50), RADIUS) for one in (index, again))
-    assert first.corners.tobytes() == second.corners.tobytes()
-    assert facts(index) == facts(again)
 
 
 def test_facts_by_hand() -> None:
