@@ -244,11 +244,11 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
     east, north = georeference.to_target(positions.east, positions.north)
     finite = np.isfinite(east)
     if not finite.any():
-        what = "no structure has a usable position"
-    else:
-        extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
-        what = f"no structure lies on {facts.path}: structures {box_text(extent)}, surface {box_text(facts.box)}"
-        what += " in the surface's CRS"
+        what = f"no structure of {sources.structures.path} has a usable position in the CRS of {facts.path}"
+        return Fault(f"{where}.path", what, remedy="check the structures' coordinates and both CRSs")
+    extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
+    what = f"no structure lies on {facts.path}: structures {box_text(extent)}, surface {box_text(facts.box)}"
+    what += " in the surface's CRS"
     remedy = "check both CRSs"
     if facts.holes and facts.box_covers(east, north).any():
         remedy = f"they lie in holes between its {facts.holes}: are all of them there?"

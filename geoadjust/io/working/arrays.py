@@ -33,7 +33,7 @@ def save_array(path: Path, array: NDArray[Any]) -> None:
     [0, 1, 2]
     """
     with path.open("wb") as file:
-        np.lib.format.write_array(_Plain(file), array, allow_pickle=False)  # type: ignore[arg-type]
+        np.lib.format.write_array(_Plain(file), array, allow_pickle=False)
 
 
 def load_array(path: Path) -> NDArray[Any]:
