@@ -129,6 +129,17 @@ def _parameter(flag: Flag) -> str:
     return f"{flag.table}__{flag.key}"
 
 
+@contextmanager
+def naming(job: Path | None) -> Iterator[None]:
+    """Faults end with the file that they come from: settings are called by their keys."""
+    try:
+        yield
+    except InputError as error:
+        if job is not None:
+            error.add_note(f"the job was read from {job}")
+        raise
+
+
 def _read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]) -> Any:
     chosen = {tuple(name.split("__", 1)): value for name, value in given.items() if value is not None}
     if job is None and ("structures", "path") not in chosen:
@@ -158,10 +169,11 @@ def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, **given
     """Compute raise, chimney, stack and flags of every structure, and write the output set."""
     names = ("overwrite", "engine", "workers", "scheduler", "chunk", "resume", "strict")
     chosen = {name: given.pop(name) for name in names}
-    parsed = _read_job(job, settings, given)
+    with naming(job):
+        parsed = _read_job(job, settings, given)
     from geoadjust.run.schedule import Options, run_schedule
 
-    with orderly_end(), progress() as show:
+    with orderly_end(), naming(job), progress() as show:
         summary = run_schedule(parsed, Options(**chosen, progress=show, note=_note, command=tuple(sys.argv[1:])))
     if as_json:
         click.echo(json.dumps(summary.as_json(), ensure_ascii=False, sort_keys=True))
@@ -188,11 +200,12 @@ def check(
     **given: Any,
 ) -> None:
     """Read everything, report every fault and what the run would do; write nothing but a field book on request."""
-    parsed = _read_job(job, settings, given)
     from geoadjust.run.check import check_job
 
-    book = None if fieldbook is None else _write_book(parsed, fieldbook, overwrite, as_json)
-    report = check_job(parsed)
+    with naming(job):
+        parsed = _read_job(job, settings, given)
+        book = None if fieldbook is None else _write_book(parsed, fieldbook, overwrite, as_json)
+        report = check_job(parsed)
     if as_json:
         found = {**report.as_json(), **({"fieldbook": book} if book else {})}
         click.echo(json.dumps(found, ensure_ascii=False, sort_keys=True))

@@ -48,6 +48,15 @@ class Fault:
         remedy = f" -> {self.remedy}" if self.remedy else ""
         return f"{self.where}: {self.what}{allowed}{remedy}"
 
+    def about(self, path: str) -> Fault:
+        """The same fault, with the file that it is about, where it does not name it yet.
+
+        >>> print(Fault("surface.crs", "is not a known CRS").about("roads/a.las"))
+        surface.crs: roads/a.las: is not a known CRS
+        """
+        named = not path or path.rpartition("/")[2] in str(self)
+        return self if named else Fault(self.where, f"{path}: {self.what}", self.allowed, self.remedy)
+
 
 class GeoadjustError(Exception):
     """Base of all errors that geoadjust raises on purpose."""

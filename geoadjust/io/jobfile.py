@@ -39,15 +39,10 @@ def read_job(
     data = _resolve(data, base)
     for (table, key), value in (flags or {}).items():
         _put(data, table, key, value)
-    try:
-        _read_rules(data, base)
-        for text in settings:
-            _set(data, text)
-        return validate_job(data)
-    except InputError as error:
-        if path is not None:
-            error.add_note(f"the job was read from {path}")
-        raise
+    _read_rules(data, base)
+    for text in settings:
+        _set(data, text)
+    return validate_job(data)
 
 
 def read_toml(path: Path, *, where: str) -> dict[str, Any]:

@@ -17,7 +17,7 @@ import re
 import sqlite3
 import stat
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -158,6 +158,11 @@ def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False
     if text.lower().endswith(ARCHIVES) or head.startswith(ARCHIVE_MAGIC):
         raise _refuse(where, f"{text} is an archive", "the file itself", "unpack it and name the file inside")
     return Path(text)
+
+
+def check_paths(paths: Iterable[str | os.PathLike[str]], *, where: str) -> tuple[Path, ...]:
+    """Each of several, as `check_path` does."""
+    return tuple(check_path(path, where=where) for path in paths)
 
 
 def _kind(text: str, where: str) -> int:
@@ -371,7 +376,7 @@ def _try_database(path: Path, immutable: bool, where: str) -> None:
             database.execute("SELECT count(*) FROM sqlite_master").fetchone()
         finally:
             database.close()
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged name may be no text at all
         if "locked" in str(error):
             raise _refuse(where, f"{path} is locked by another program", "", "close that program") from None
         raise _refuse(where, f"{path} cannot be read as GPKG: cut off or corrupt ({error})") from None

@@ -14,6 +14,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.exports.folder import ExportFolder, Recognizer
 from geoadjust.io.history_file import read_history
 from geoadjust.io.results.rows import write_rows
+from geoadjust.io.safe import check_paths
 from geoadjust.report.records.document import SUBJECT, write_records
 from geoadjust.report.records.facts import Record
 from geoadjust.run.sheets import BOXED_SHOWN, is_paper
@@ -49,6 +50,7 @@ def write_record(history: Path, out: Path, options: RecordOptions = RecordOption
     OutputBusyError, OutputError
         a file is there, or cannot be written
     """
+    check_paths(options.fonts, where="--font")
     records = _asked(history, options)
     files: dict[str, Recognizer] = {
         "records.pdf": lambda path: is_paper(path, SUBJECT),

@@ -17,6 +17,7 @@ from geoadjust.core.columns import METHODS, READY
 from geoadjust.errors import Fault, InputError, OutputBusyError
 from geoadjust.io.exports.folder import ExportFolder
 from geoadjust.io.results.whole import WholeSet, open_set
+from geoadjust.io.safe import check_paths
 from geoadjust.report.facts import Facts
 from geoadjust.report.figures_map import MOST as FARTHEST
 from geoadjust.report.figures_map import Neighbour
@@ -143,6 +144,7 @@ def _check(options: SheetOptions) -> None:
         faults += [Fault(option, f"{each!r}", ", ".join(allowed)) for each in given if each not in allowed]
     if faults:
         raise InputError(faults)
+    check_paths(options.fonts, where="--font")
 
 
 class _Plan:

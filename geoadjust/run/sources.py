@@ -69,12 +69,13 @@ class _Look:
 
     faults: list[Fault] = field(default_factory=list)
 
-    def at(self, look: Callable[[], T]) -> T | None:
-        """The result, or None with its faults kept."""
+    def at(self, look: Callable[[], T], path: str | tuple[str, ...] = "") -> T | None:
+        """The result, or None with its faults kept; each names the file (of several the first one)."""
         try:
             return look()
         except InputError as error:
-            self.faults += error.faults
+            name = path if isinstance(path, str) else path[0]
+            self.faults += [fault.about(name) for fault in error.faults]
             return None
 
 
@@ -87,8 +88,11 @@ def look_at_sources(job: Job) -> Sources:
         with every fault of every source
     """
     look = _Look()
-    structures = look.at(lambda: describe_structures(job.structures))
-    roles = [[look.at(partial(describe_surface, *named)) for named in tables] for tables in _road_tables(job)]
+    structures = look.at(lambda: describe_structures(job.structures), job.structures.path)
+    roles = [
+        [look.at(partial(describe_surface, table, where), table.path) for table, where in tables]
+        for tables in _road_tables(job)
+    ]
     existing, finished, paved = (tuple(facts for facts in role if facts) for role in roles)
     surfaces = [*existing, *finished, *paved]
     catalogue = look.at(lambda: read_catalogue(job.catalogue.path, job.rules))
@@ -96,8 +100,8 @@ def look_at_sources(job: Job) -> Sources:
     files = [look.at(_file(*named)) for named in _named_files(job, catalogue is not None)]
     unit = ""
     if structures is not None:
-        unit = look.at(lambda: _vertical_unit(job, structures)) or ""
-        look.faults += list(_unit_faults(job, structures, unit))
+        unit = look.at(lambda: _vertical_unit(job, structures), structures.path) or ""
+        look.faults += [fault.about(structures.path) for fault in _unit_faults(job, structures, unit)]
     if look.faults:
         raise InputError(look.faults)
     assert structures is not None

@@ -13,6 +13,7 @@ from geoadjust.errors import Fault, InputError, OutputBusyError
 from geoadjust.io.exports.folder import ExportFolder
 from geoadjust.io.intake.field_tables import FieldTable, read_field_table
 from geoadjust.io.results.whole import WholeSet, open_set
+from geoadjust.io.safe import check_paths
 from geoadjust.report.facts import Facts
 from geoadjust.report.paper.ink import SIZES
 from geoadjust.report.template.document import LONGEST, SUBJECT, Job, strip_fits, write_strips, write_tiles
@@ -94,6 +95,7 @@ def draw_templates(folder: Path, out: Path, options: TemplateOptions) -> Written
         raise InputError(Fault("--paper", f"{options.paper!r}", ", ".join(SIZES)))
     if out.resolve().is_relative_to(folder.resolve()):
         raise OutputBusyError(f"{out}: lies in the output set, which is left as it is; name another folder")
+    check_paths(options.fonts, where="--font")
     with open_set(folder) as whole:
         choice = _Choice(whole, options)
         written = Written(out, whole.count, left_out=choice.left_out)

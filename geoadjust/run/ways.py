@@ -197,12 +197,13 @@ def _georeference(crs: CRS, facts: SurfaceFacts, positions: Positions, where: st
     try:
         return Georeference(crs, target, where=where, bounds=positions.bounds())
     except InputError as refused:
+        named = InputError([fault.about(facts.path) for fault in refused.faults])
         try:
             anywhere = Georeference(crs, target, where=where)
         except InputError:
-            raise refused from None
+            raise named from None
         if facts.covers(*anywhere.to_target(positions.east, positions.north)).any():
-            raise
+            raise named from None
         return None
 
 
@@ -247,8 +248,8 @@ def _nothing_on(sources: Sources, positions: Positions, where: str, surfaces: Se
         what = f"no structure of {sources.structures.path} has a usable position in the CRS of {facts.path}"
         return Fault(f"{where}.path", what, remedy="check the structures' coordinates and both CRSs")
     extent = (east[finite].min(), north[finite].min(), east[finite].max(), north[finite].max())
-    what = f"no structure lies on {facts.path}: structures {box_text(extent)}, surface {box_text(facts.box)}"
-    what += " in the surface's CRS"
+    what = f"no structure of {sources.structures.path} lies on {facts.path}: structures {box_text(extent)}, "
+    what += f"surface {box_text(facts.box)} in the surface's CRS"
     remedy = "check both CRSs"
     if facts.holes and facts.box_covers(east, north).any():
         remedy = f"they lie in holes between its {facts.holes}: are all of them there?"
@@ -269,6 +270,7 @@ def box_text(box: tuple[float, float, float, float]) -> str:
     >>> box_text((0.0, 10.0, 500.04, 2000.0))
     '0.0 to 500.0 east, 10.0 to 2000.0 north'
     """
-    digits = 6 if max(abs(value) for value in box) <= 360 else 1
-    west, south, east, north = (f"{value:.{digits}f}" for value in box)
+    largest = max(abs(value) for value in box)
+    style = ".6f" if largest <= 360 else ".1f" if largest < 1e9 else ".3g"
+    west, south, east, north = (f"{value:{style}}" for value in box)
     return f"{west} to {east} east, {south} to {north} north"
