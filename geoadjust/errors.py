@@ -16,6 +16,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+LONGEST = 1000
+"""Letters of a part of a fault that are shown."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -44,9 +47,9 @@ class Fault:
     remedy: str = ""
 
     def __str__(self) -> str:
-        allowed = f" (allowed: {self.allowed})" if self.allowed else ""
-        remedy = f" -> {self.remedy}" if self.remedy else ""
-        return f"{self.where}: {self.what}{allowed}{remedy}"
+        where, what, allowed, remedy = (_shortened(text) for text in (self.where, self.what, self.allowed, self.remedy))
+        allowed = f" (allowed: {allowed})" if allowed else ""
+        return f"{where}: {what}{allowed}{f' -> {remedy}' if remedy else ''}"
 
     def about(self, path: str) -> Fault:
         """The same fault, with the file that it is about, where it does not name it yet.
@@ -56,6 +59,15 @@ class Fault:
         """
         named = not path or path.rpartition("/")[2] in str(self)
         return self if named else Fault(self.where, f"{path}: {self.what}", self.allowed, self.remedy)
+
+
+def _shortened(text: str) -> str:
+    """A text of a stranger may be a megabyte long, and a layer may have thousands of columns.
+
+    >>> _shortened("x" * 5000)[-30:]
+    'xxxxxxx... (4000 letters more)'
+    """
+    return text if len(text) <= LONGEST else f"{text[:LONGEST]}... ({len(text) - LONGEST} letters more)"
 
 
 class GeoadjustError(Exception):

@@ -5,8 +5,8 @@ process environment when it is first loaded; importing this module sets that env
 driver that goes to the network or follows a path written in a file, no ``.aux.xml``, no PROJ download. Virtual rasters
 are among what is left out, so ``read(..., boundless=True)`` of rasterio does not work.
 
-The order is always the same: `check_path` looks at the name and the kind of file, `vector_driver` and `open_raster`
-look at its first bytes, and only then one named driver opens it, read only.
+The order is always the same: `check_path` looks at the name and the kind of file, `vector_driver` (of rasters
+`raster.geotiff.open_raster`) at its first bytes, and only then one named driver opens it, read only.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ import re
 import sqlite3
 import stat
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +28,6 @@ from geoadjust.errors import Fault, InputError
 
 if TYPE_CHECKING:
     import fiona
-    import rasterio
 
 RASTER_SKIP = "VRT WMS WMTS WCS EEDA EEDAI PLMOSAIC DAAS STACIT STACTA GTI HTTP OGCAPI GDALG DERIVED MRF Zarr"
 """Drivers never wanted, separated by blanks: the network, and formats that name other files."""
@@ -44,7 +44,6 @@ VECTOR_DRIVERS: Mapping[str, tuple[str, bytes]] = {
 """Ending of the name -> driver, and how the content begins."""
 
 VECTOR_ALLOWED = "GeoPackage (.gpkg), GeoJSON (.geojson, .json), shapefile (.shp)"
-RASTER_MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 ARCHIVES = (".zip", ".gz", ".tgz", ".tar", ".7z", ".bz2", ".xz", ".zst", ".rar", ".kmz", ".shz")
 ARCHIVE_MAGIC = (b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf\x27\x1c", b"BZh", b"\xfd7zXZ\0", b"\x28\xb5\x2f\xfd", b"Rar!")
 SIDECARS: Mapping[str, tuple[str, ...]] = {
@@ -56,7 +55,6 @@ SIDECARS: Mapping[str, tuple[str, ...]] = {
 
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+._-]+:")
 _ODD_KINDS = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket", stat.S_IFCHR: "a device", stat.S_IFBLK: "a device"}
-_MOST_BLOCKS = 4096
 _LOCK_WAIT = 1.0
 
 
@@ -105,7 +103,8 @@ for _name in ("rasterio._env", "fiona._env"):
     logging.getLogger(_name).addFilter(_is_news)
 
 
-def _refuse(where: str, what: str, allowed: str = "", remedy: str = "") -> InputError:
+def refusal(where: str, what: str, allowed: str = "", remedy: str = "") -> InputError:
+    """A source that is refused."""
     return InputError(Fault(where, what, allowed, remedy))
 
 
@@ -142,21 +141,21 @@ def check_path(path: str | os.PathLike[str], *, where: str, folder: bool = False
     """
     text = os.fspath(path)
     if _SCHEME.match(text) or text.startswith("/vsi"):
-        raise _refuse(where, f"{text} is not a local file", "files on this machine", "fetch or unpack it first")
-    kind = _kind(text, where)
+        raise refusal(where, f"{text} is not a local file", "files on this machine", "fetch or unpack it first")
+    kind = kind_of(text, where)
     if stat.S_ISDIR(kind) and folder and os.access(text, os.R_OK | os.X_OK):
         return Path(text)
     if stat.S_ISDIR(kind):
         readable = "a folder that cannot be read" if folder else "a folder"
-        raise _refuse(where, f"{text} is {readable}", "a file", "name the file inside it")
+        raise refusal(where, f"{text} is {readable}", "a file", "name the file inside it")
     if not stat.S_ISREG(kind):
-        raise _refuse(where, f"{text} is {_ODD_KINDS.get(stat.S_IFMT(kind), 'no file')}", "an ordinary file")
-    if not (head := _head(text, where)):
-        raise _refuse(where, f"{text} is empty")
+        raise refusal(where, f"{text} is {_ODD_KINDS.get(stat.S_IFMT(kind), 'no file')}", "an ordinary file")
+    if not (head := head_of(text, where)):
+        raise refusal(where, f"{text} is empty")
     if workbook and text.lower().endswith(".xlsx"):
         return Path(text)
     if text.lower().endswith(ARCHIVES) or head.startswith(ARCHIVE_MAGIC):
-        raise _refuse(where, f"{text} is an archive", "the file itself", "unpack it and name the file inside")
+        raise refusal(where, f"{text} is an archive", "the file itself", "unpack it and name the file inside")
     return Path(text)
 
 
@@ -165,21 +164,22 @@ def check_paths(paths: Iterable[str | os.PathLike[str]], *, where: str) -> tuple
     return tuple(check_path(path, where=where) for path in paths)
 
 
-def _kind(text: str, where: str) -> int:
+def kind_of(text: str, where: str) -> int:
+    """Mode of a file, links followed."""
     try:
         return os.stat(text).st_mode
     except FileNotFoundError:
-        raise _refuse(where, f"{text} is missing", "", "check the name and the folder") from None
+        raise refusal(where, f"{text} is missing", "", "check the name and the folder") from None
     except (OSError, ValueError) as error:
-        raise _refuse(where, f"{text!r} cannot be looked at ({error})") from None
+        raise refusal(where, f"{text!r} cannot be looked at ({error})") from None
 
 
-def _head(text: str, where: str, size: int = 64) -> bytes:
+def head_of(text: str, where: str, size: int = 64) -> bytes:
     """First bytes of an ordinary file; never waits, even where the file has become a pipe meanwhile."""
     try:
         handle = os.open(text, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
-        raise _refuse(where, f"{text} cannot be read ({error.strerror})") from None
+        raise refusal(where, f"{text} cannot be read ({error.strerror})") from None
     try:
         return os.read(handle, size)
     finally:
@@ -193,10 +193,11 @@ def sidecars(path: Path) -> tuple[Path, ...]:
     return tuple(name for name in names if os.path.lexists(name))
 
 
-def _check_sidecars(path: Path, where: str) -> None:
+def check_sidecars(path: Path, where: str) -> None:
+    """Refuse what stands beside a file and is no ordinary file."""
     for name in sidecars(path):
-        if not stat.S_ISREG(_kind(str(name), where)):
-            raise _refuse(where, f"{name} is not an ordinary file", "", "remove it")
+        if not stat.S_ISREG(kind_of(str(name), where)):
+            raise refusal(where, f"{name} is not an ordinary file", "", "remove it")
 
 
 def vector_driver(path: str | os.PathLike[str], *, where: str) -> str:
@@ -210,11 +211,11 @@ def vector_driver(path: str | os.PathLike[str], *, where: str) -> str:
     text = os.fspath(path)
     ending = os.path.splitext(text)[1].lower()
     if ending not in VECTOR_DRIVERS:
-        raise _refuse(where, f"{text} has the ending {ending!r}", VECTOR_ALLOWED)
+        raise refusal(where, f"{text} has the ending {ending!r}", VECTOR_ALLOWED)
     driver, magic = VECTOR_DRIVERS[ending]
-    head = _head(text, where, 4096).removeprefix(b"\xef\xbb\xbf")
+    head = head_of(text, where, 4096).removeprefix(b"\xef\xbb\xbf")
     if not (head.lstrip() if driver == "GeoJSON" else head).startswith(magic):
-        raise _refuse(where, f"{text} does not begin like a {ending} file", VECTOR_ALLOWED)
+        raise refusal(where, f"{text} does not begin like a {ending} file", VECTOR_ALLOWED)
     return driver
 
 
@@ -257,7 +258,7 @@ def probe_vector(path: str | os.PathLike[str], *, where: str, layer: str | None 
     """
     checked = check_path(path, where=where)
     driver = vector_driver(checked, where=where)
-    _check_sidecars(checked, where)
+    check_sidecars(checked, where)
     options = _check_content(checked, driver, where)
     import fiona
 
@@ -265,7 +266,7 @@ def probe_vector(path: str | os.PathLike[str], *, where: str, layer: str | None 
         names = fiona.listlayers(checked, **options)
         found = [facts for name in names if (facts := _layer_facts(checked, driver, name, options))]
     except (fiona.errors.FionaError, fiona._err.CPLE_BaseError, OSError, ValueError) as error:
-        raise _refuse(where, f"{checked} cannot be read as {driver}: cut off or corrupt ({error})") from None
+        raise refusal(where, f"{checked} cannot be read as {driver}: cut off or corrupt ({error})") from None
     return _choose_layer(found, names, layer, checked, where)
 
 
@@ -299,14 +300,22 @@ def _choose_layer(found: list[VectorFacts], names: list[str], layer: str | None,
     """The layer that is named, or the only one with geometry."""
     layers = tuple(facts.layer for facts in found)
     if not found:
-        raise _refuse(where, f"{path} has no layer with geometry (layers: {', '.join(names) or 'none'})")
+        raise refusal(where, f"{path} has no layer with geometry (layers: {', '.join(names) or 'none'})")
     if layer is None and len(found) > 1:
-        raise _refuse(where, f"{path} has several layers", ", ".join(layers), "name one with layer = ...")
+        raise refusal(where, f"{path} has several layers", ", ".join(layers), "name one with layer = ...")
     wanted = [facts for facts in found if layer in (None, facts.layer)]
     if not wanted:
-        raise _refuse(where, f"{path} has no layer {layer!r} with geometry", ", ".join(layers))
+        raise refusal(where, f"{path} has no layer {layer!r} with geometry", ", ".join(layers))
     values = {name: getattr(wanted[0], name) for name in VectorFacts.__slots__}
     return VectorFacts(**{**values, "layers": layers})
+
+
+@contextmanager
+def measures_dropped() -> Iterator[None]:
+    """Opens a layer without the driver's warning that measures (M) are dropped; where it matters we say so."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Measured \(M\) geometry", category=UserWarning)
+        yield
 
 
 def _check_content(path: Path, driver: str, where: str) -> dict[str, str]:
@@ -327,7 +336,7 @@ def _check_text(path: Path, where: str) -> None:
                 pass
     except UnicodeDecodeError as error:
         what = f"{path} is not UTF-8 text (byte 0x{error.object[error.start]:02x})"
-        raise _refuse(where, what, "UTF-8", "save it as UTF-8") from None
+        raise refusal(where, what, "UTF-8", "save it as UTF-8") from None
 
 
 def _check_shapefile(path: Path, where: str) -> None:
@@ -335,15 +344,15 @@ def _check_shapefile(path: Path, where: str) -> None:
     endings = {name.suffix.lower(): name for name in sidecars(path)}
     missing = [ending for ending in (".shx", ".dbf") if ending not in endings]
     if missing:
-        raise _refuse(where, f"{path} comes without its {' and '.join(missing)}", "", "copy all files of the shapefile")
+        raise refusal(where, f"{path} comes without its {' and '.join(missing)}", "", "copy all files of the shapefile")
     for name in (path, endings[".shx"]):
-        stated = max(100, 2 * int.from_bytes(_head(str(name), where)[24:28], "big"))
+        stated = max(100, 2 * int.from_bytes(head_of(str(name), where)[24:28], "big"))
         if name.stat().st_size < stated:
-            raise _refuse(where, f"{name} is cut off or corrupt: {name.stat().st_size} bytes, {stated} stated")
-    header = _head(str(endings[".dbf"]), where)
+            raise refusal(where, f"{name} is cut off or corrupt: {name.stat().st_size} bytes, {stated} stated")
+    header = head_of(str(endings[".dbf"]), where)
     rows, start, width = (int.from_bytes(header[part], "little") for part in (slice(4, 8), slice(8, 10), slice(10, 12)))
     if len(header) < 32 or start + rows * width > endings[".dbf"].stat().st_size:
-        raise _refuse(where, f"{endings['.dbf']} is cut off or corrupt: {rows} rows of {width} bytes stated")
+        raise refusal(where, f"{endings['.dbf']} is cut off or corrupt: {rows} rows of {width} bytes stated")
 
 
 def _check_geopackage(path: Path, where: str) -> dict[str, str]:
@@ -353,14 +362,14 @@ def _check_geopackage(path: Path, where: str) -> dict[str, str]:
     """
     for ending in ("-wal", "-journal"):
         pending = path.with_name(path.name + ending)
-        if pending.exists() and any(_head(str(pending), where)):
+        if pending.exists() and any(head_of(str(pending), where)):
             remedy = "close the program that has it open, or open and close it there once"
-            raise _refuse(where, f"{path} has unfinished changes in {pending.name}", "", remedy)
-    head = _head(str(path), where, 100)
+            raise refusal(where, f"{path} has unfinished changes in {pending.name}", "", remedy)
+    head = head_of(str(path), where, 100)
     page = int.from_bytes(head[16:18], "big")
     stated = int.from_bytes(head[28:32], "big") * (65536 if page == 1 else page)
     if path.stat().st_size < stated:
-        raise _refuse(where, f"{path} is cut off: {path.stat().st_size} bytes, {stated} stated")
+        raise refusal(where, f"{path} is cut off: {path.stat().st_size} bytes, {stated} stated")
     immutable = 2 in head[18:20]
     _try_database(path, immutable, where)
     return {"IMMUTABLE": "YES"} if immutable else {}
@@ -378,73 +387,5 @@ def _try_database(path: Path, immutable: bool, where: str) -> None:
             database.close()
     except (sqlite3.Error, UnicodeDecodeError) as error:  # a damaged name may be no text at all
         if "locked" in str(error):
-            raise _refuse(where, f"{path} is locked by another program", "", "close that program") from None
-        raise _refuse(where, f"{path} cannot be read as GPKG: cut off or corrupt ({error})") from None
-
-
-def open_raster(path: str | os.PathLike[str], *, where: str) -> rasterio.DatasetReader:
-    """Open a GeoTIFF (a cloud-optimised one too), read only, with the GTiff driver and no other.
-
-    A raster without a place on the earth is opened without a warning: look at ``crs`` and ``transform``.
-
-    Raises
-    ------
-    InputError
-        Refused by `check_path`; no TIFF (a virtual raster named .tif, say); cut off or corrupt; values whose meaning
-        stands only in an ``.aux.xml``, which is not read.
-    """
-    checked = check_path(path, where=where)
-    if not _head(str(checked), where).startswith(RASTER_MAGIC):
-        raise _refuse(where, f"{checked} does not begin like a TIFF", "GeoTIFF", "convert it to GeoTIFF")
-    _check_sidecars(checked, where)
-    import rasterio
-
-    try:
-        dataset = _open_tiff(checked)
-        fault = _cut_off(dataset, checked.stat().st_size) or _left_aside(dataset, checked, where)
-    except (rasterio.errors.RasterioError, rasterio._err.CPLE_BaseError, OSError, ValueError) as error:
-        raise _refuse(where, f"{checked} cannot be read as GeoTIFF: cut off or corrupt ({error})") from None
-    if fault:
-        dataset.close()
-        raise _refuse(where, f"{checked} {fault}")
-    return dataset
-
-
-def _open_tiff(path: Path) -> rasterio.DatasetReader:
-    import rasterio
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-        return rasterio.open(path, driver="GTiff")
-
-
-def _cut_off(dataset: rasterio.DatasetReader, size: int) -> str:
-    """Says so where a block lies beyond the end of the file; of very many blocks, evenly spread ones are looked at."""
-    height, width = dataset.block_shapes[0]
-    across, down = -(-dataset.width // width), -(-dataset.height // height)
-    step = max(1, across * down // _MOST_BLOCKS)
-    numbers = [*range(0, across * down, step), across * down - 1]
-    for band in {1, dataset.count}:
-        for number in numbers:
-            end = _block_end(dataset, band, f"{number % across}_{number // across}")
-            if end > size:
-                return f"is cut off: {size} bytes, a block ends at byte {end}"
-    return ""
-
-
-def _block_end(dataset: rasterio.DatasetReader, band: int, place: str) -> int:
-    """First byte after a block; 0 for a block that is not stored (a gap of a sparse file)."""
-    start, length = (dataset.get_tag_item(f"BLOCK_{what}_{place}", "TIFF", bidx=band) for what in ("OFFSET", "SIZE"))
-    return int(start or 0) + int(length or 0)
-
-
-def _left_aside(dataset: rasterio.DatasetReader, path: Path, where: str) -> str:
-    """Says so where an .aux.xml (not read) states a nodata value, scale or offset that the TIFF itself does not."""
-    aside = path.with_name(path.name + ".aux.xml")
-    if not aside.exists() or not stat.S_ISREG(_kind(str(aside), where)):
-        return ""
-    text = _head(str(aside), where, 2**20)
-    plain = {b"<NoDataValue": dataset.nodata is None, b"<Scale>": set(dataset.scales) == {1.0}}
-    plain[b"<Offset>"] = set(dataset.offsets) == {0.0}
-    stated = [name.decode().strip("<>") for name, absent in plain.items() if absent and name in text]
-    return f"has its {', '.join(stated)} only in {aside.name}, which is not read: write it into the TIFF" * bool(stated)
+            raise refusal(where, f"{path} is locked by another program", "", "close that program") from None
+        raise refusal(where, f"{path} cannot be read as GPKG: cut off or corrupt ({error})") from None

@@ -9,7 +9,8 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from geoadjust.io.fingerprint import fingerprint
 from geoadjust.io.intake import surveyed
 from geoadjust.io.landxml import networks
 from geoadjust.io.landxml.document import ENDINGS as LANDXML
-from geoadjust.io.safe import check_path, probe_vector
+from geoadjust.io.safe import check_path, measures_dropped, probe_vector
 
 Floats = NDArray[np.float64]
 
@@ -165,6 +166,7 @@ def _describe_layer(path: Path, table: StructuresTable) -> StructureFacts:
         fingerprint=fingerprint(path),
         encoding=encoding,
         open_options=found.open_options,
+        notes=(f"{path}: the measures (M) of its points are not read",) * ("Measured" in found.geometry_type),
     )
 
 
@@ -284,7 +286,9 @@ def _read_layer(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts
     if facts.encoding:
         settings["encoding"] = facts.encoding
     try:
-        with open_arrow(facts.path, **settings, **options) as (meta, reader):
+        with ExitStack() as stack:
+            with measures_dropped():
+                meta, reader = stack.enter_context(open_arrow(facts.path, **settings, **options))
             geometry = meta["geometry_name"] or "wkb_geometry"
             for table in _rechunked(reader):
                 _check_encoding(table, facts)
@@ -382,7 +386,7 @@ def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
     place = [facts.columns["easting"], facts.columns["northing"]]
     wanted = None if only is None else list(dict.fromkeys([*only, *place]))
     try:
-        chunks = pd.read_csv(
+        with pd.read_csv(
             facts.path,
             sep=facts.delimiter,
             dtype=str,
@@ -393,22 +397,22 @@ def _read_csv(facts: StructureFacts, only: list[str] | None) -> Iterator[Parts]:
             usecols=wanted,
             skip_blank_lines=False,
             index_col=False,
-        )
-        for frame in chunks:
-            frame = frame.fillna("")
-            east, north = (pd.to_numeric(frame[name].str.strip(), errors="coerce").to_numpy(float) for name in place)
-            finite = np.isfinite(east) & np.isfinite(north)
-            table = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
-            nothing = np.full(len(frame), np.nan)
-            yield (
-                table,
-                np.where(finite, east, np.nan),
-                np.where(finite, north, np.nan),
-                nothing,
-                finite.astype(np.int64),
-            )
+        ) as chunks:
+            for frame in chunks:
+                yield _csv_rows(frame.fillna(""), place)
     except (pd.errors.ParserError, pd.errors.ParserWarning, UnicodeDecodeError) as error:
         raise InputError(Fault(f"{WHERE}.path", f"{facts.path} cannot be read: {error}")) from None
+
+
+def _csv_rows(frame: Any, place: Sequence[str]) -> Parts:
+    """Rows of a CSV and their places; `place` names the columns of easting and northing."""
+    import pandas as pd
+
+    east, north = (pd.to_numeric(frame[name].str.strip(), errors="coerce").to_numpy(float) for name in place)
+    finite = np.isfinite(east) & np.isfinite(north)
+    table = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    nothing = np.full(len(frame), np.nan)
+    return table, np.where(finite, east, np.nan), np.where(finite, north, np.nan), nothing, finite.astype(np.int64)
 
 
 def describe_columns(facts: StructureFacts) -> str:

@@ -17,7 +17,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import horizontal_unit_of, read_crs, same_crs
 from geoadjust.io.coordinates.georeference import Georeference
 from geoadjust.io.coordinates.operations import Bounds
-from geoadjust.io.safe import VectorFacts
+from geoadjust.io.safe import VectorFacts, measures_dropped
 
 Floats = NDArray[np.float64]
 
@@ -83,7 +83,8 @@ def read_shapes(facts: VectorFacts, *, where: str, columns: Sequence[str] = ()) 
     if facts.driver == "ESRI Shapefile":
         settings["encoding"] = facts.encoding or "ISO-8859-1"
     try:
-        meta, rows = read_arrow(facts.path, **settings, **facts.open_options)
+        with measures_dropped():
+            meta, rows = read_arrow(facts.path, **settings, **facts.open_options)
         rows.validate(full=True)
     except (DataSourceError, DataLayerError, pa.ArrowException, RuntimeError, LookupError) as error:
         raise InputError(Fault(where, f"{facts.path} cannot be read: {error}")) from error

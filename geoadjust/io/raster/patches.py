@@ -19,9 +19,9 @@ from numpy.typing import NDArray
 from geoadjust.core.ring import Ring, grid_stencil, patch_half
 from geoadjust.core.surface import GridSurface
 from geoadjust.errors import Fault, InputError
+from geoadjust.io.raster.geotiff import open_raster
 from geoadjust.io.raster.rasters import CACHE, OPEN_TILES, RasterFacts, cache_bytes
 from geoadjust.io.raster.tiles import Tile
-from geoadjust.io.safe import open_raster
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]

@@ -20,8 +20,8 @@ from geoadjust.core.rules import RoadTable
 from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.systems import System, same_system, system_of, vertical_unit_of_source
 from geoadjust.io.fingerprint import fingerprint, fingerprint_tile
+from geoadjust.io.raster.geotiff import open_raster
 from geoadjust.io.raster.tiles import Tile, Transform, find_tiles, place_tiles, tell_together
-from geoadjust.io.safe import open_raster
 from geoadjust.units import factor
 
 Floats = NDArray[np.float64]

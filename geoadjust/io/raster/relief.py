@@ -19,8 +19,8 @@ from rasterio.io import MemoryFile
 from rasterio.transform import from_bounds
 from rasterio.warp import reproject, transform_bounds
 
+from geoadjust.io.raster.geotiff import open_raster
 from geoadjust.io.raster.tiles import find_tiles
-from geoadjust.io.safe import open_raster
 
 Floats = NDArray[np.float32]
 
