@@ -18,6 +18,7 @@ from geoadjust.errors import Fault, InputError
 from geoadjust.io.coordinates.crs import read_crs
 from geoadjust.io.coordinates.georeference import Georeference, looks_like_degrees, scaled_hint, swapped_hint
 from geoadjust.io.coordinates.heights import HeightShift, find_shift
+from geoadjust.io.coordinates.systems import same_but_for_the_foot
 from geoadjust.io.lidar.clouds import CloudFacts, plan_cloud
 from geoadjust.io.lidar.gather import gather, recall_sums, spill_sums
 from geoadjust.io.raster.patches import PatchPlan, plan_patches
@@ -29,6 +30,7 @@ from geoadjust.run.positions import Positions
 from geoadjust.run.sources import Sources, SurfaceFacts
 
 Floats = NDArray[np.float64]
+FOOT = 0.3048
 Index = NDArray[np.intp]
 
 
@@ -145,7 +147,8 @@ class Ways:
         return Places(tuple(way.place(positions, index, number) for way in self.ways), lifts, self.numbers)
 
     def notices(self, positions: Positions) -> Iterator[str]:
-        """Heights that are shifted, by how much and how well that is known."""
+        """Heights that are shifted, by how much and how well that is known; CRSs that differ by the foot alone."""
+        yield from (_foot_notice(way, positions) for way in self.ways if _by_the_foot(way))
         for way, shift in zip(self.ways, self.shifts, strict=True):
             if not shift.description:
                 continue
@@ -154,6 +157,21 @@ class Ways:
                 f"heights of {way.facts.path} are changed by {by:+.3f} m on the average: {shift.description}; "
                 "that accuracy is not in the standard deviations, state it in the surface's accuracy"
             )
+
+
+def _by_the_foot(way: Way) -> bool:
+    texts = way.georeference.structures_wkt, way.georeference.target_wkt
+    return same_but_for_the_foot(*(read_crs(text, where="crs") for text in texts))
+
+
+def _foot_notice(way: Way, positions: Positions) -> str:
+    """The two feet differ by 2e-6: at a million feet that is more than a cover's radius."""
+    off = 2e-6 * FOOT * float(np.nanmax(np.hypot(positions.east, positions.north)))
+    return (
+        f"the structures' CRS and that of {way.facts.path} are one zone, one of them in US survey feet and one in "
+        f"international feet; where one is stated wrongly, places are off by up to {off:.2f} m: compare a cover with "
+        "what the surface shows of it"
+    )
 
 
 def find_ways(sources: Sources, positions: Positions, ring: Ring) -> tuple[Ways, ...]:

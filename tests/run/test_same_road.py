@@ -6,6 +6,7 @@ Truth: the road's own formula (`kinds.true_figures`), for every kind of surface 
 from __future__ import annotations
 
 import itertools
+import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -170,3 +171,16 @@ def test_the_two_feet_are_told_apart(make_site: Callable[[], Any]) -> None:
     site.flags[("surface", "vertical_unit")] = "ft"
     wrong = site.run(overwrite=True)[1]["existing_m"]
     assert wrong / right == pytest.approx(0.3048 / (1200 / 3937), abs=1e-8)
+
+
+@pytest.mark.parametrize(("structures", "road", "told"), [("us-ft", "ft", True), ("us-ft", "us-ft", False)])
+def test_a_zone_in_both_feet_is_told(make_site: Callable[[], Any], structures: str, road: str, told: bool) -> None:
+    """One of the two is often stated wrongly; nothing in the files can show it, so it is said."""
+    site = make_site()
+    put_structures(site, structures)
+    put_surface(site, road, "shots")
+    rows = site.run()
+    assert all(row["existing_m"] is not None for row in rows)
+    findings = json.loads((site.folder / "out" / "run.json").read_text())["findings"]
+    off = 2e-6 * np.hypot(*PLACE)
+    assert any(f"off by up to {off:.2f} m" in finding for finding in findings) == told

@@ -239,7 +239,7 @@ def test_structures_of_another_country_are_told_as_such(site: Any) -> None:
     site.structures({"id": ["a"]}, [Point(-81.0, 36.0)], crs="EPSG:4326")
     with pytest.raises(InputError) as caught:
         check_job(site.job())
-    assert "no structure lies on" in str(caught.value)
+    assert "lies on" in str(caught.value)
 
 
 # ---------------------------------------------------------------- what a check says
@@ -258,7 +258,9 @@ def test_a_raster_has_no_layers(site: Any) -> None:
     site.road(plane, centre=CENTRE, crs=ZONE)
     put_covers(site)
     site.flags[("surface", "layer")] = "road"
-    with pytest.raises(InputError, match=r"surface\.layer: 'road': neither rasters nor lidar points have layers"):
+    with pytest.raises(
+        InputError, match=r"surface\.layer: \S*road\.tif: 'road': neither rasters nor lidar points have layers"
+    ):
         check_job(site.job())
 
 

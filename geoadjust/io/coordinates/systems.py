@@ -64,6 +64,29 @@ def system_of(text: str, path: str, table: RoadTable, where: str) -> tuple[Syste
     return own if own is not None else stated, []
 
 
+def same_but_for_the_foot(crs: Any, other: Any) -> bool:
+    """Whether two projected CRSs are one zone of one datum, one in US survey feet and one in international feet.
+
+    >>> from pyproj import CRS
+    >>> feet = CRS(CRS(2263).to_wkt().replace("US survey foot", "foot").replace("0.304800609601219", "0.3048"))
+    >>> same_but_for_the_foot(CRS(2263), feet), same_but_for_the_foot(CRS(2263), CRS(2260))
+    (True, False)
+    """
+    first, second = horizontal(crs), horizontal(other)
+    if not (first.is_projected and second.is_projected):
+        return False
+    if {horizontal_unit_of(first), horizontal_unit_of(second)} != {"ft", "us-ft"}:
+        return False
+    return _zone(first) == _zone(second)
+
+
+def _zone(crs: Any) -> tuple[Any, ...]:
+    """Datum, method and angles of a projection; offsets are lengths, and differ by the foot."""
+    operation = crs.coordinate_operation
+    angles = [(each.name, round(each.value, 9)) for each in operation.params if "degree" in each.unit_name.lower()]
+    return crs.geodetic_crs.datum.name, operation.method_name, *sorted(angles)
+
+
 def unit_faults(unit: str, crs: Any, path: str, where: str) -> list[Fault]:
     """A file whose coordinates are in another unit than its CRS; `unit` is '' where the file states none."""
     if not unit or unit == (own := horizontal_unit_of(crs, where=where)):
