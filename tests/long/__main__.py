@@ -19,7 +19,7 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")  # a child that is forked has none of its parent's threads
 
-NAMES = ("kills", "disk", "files", "fuzz")
+NAMES = ("kills", "disk", "files", "fuzz", "mutants")
 
 
 def _arguments() -> argparse.Namespace:
