@@ -284,6 +284,12 @@ class TestProbeVector:
         facts = safe.probe_vector(tmp_path / "COVERS.SHP", where="w")
         assert (facts.count, facts.encoding) == (3, None)
 
+    def test_a_schema_that_is_no_text(self, tmp_path):
+        """Found by the sweep of damaged files: SQLite's message quotes the broken name, and Python cannot decode it."""
+        path = write_vector(tmp_path / "covers.gpkg")
+        path.write_bytes(path.read_bytes().replace(b"CREATE TRIGGER", b"CREATE TRIGGE\xff"))
+        assert "cut off or corrupt" in refused(safe.probe_vector, path)
+
     def test_geojson_that_is_not_utf8(self, tmp_path):
         path = write_vector(tmp_path / "covers.geojson")
         path.write_bytes(path.read_text().replace("é", "e").encode().replace(b"e0", b"\xe90"))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from geoadjust.errors import Fault, InputError
+from geoadjust.errors import InputError
 from tests.long import targets
 
 CORPUS = Path(__file__).parents[2] / "fixtures" / "fuzz"
@@ -22,10 +22,11 @@ def test_every_target_has_a_corpus() -> None:
     assert {path.parent.name for path in FILES} == set(targets.TARGETS)
 
 
-def test_a_message_that_is_not_for_people_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("bug", [InputError(()), KeyError("a"), RecursionError()])
+def test_whatever_is_no_fault_in_words_breaks_a_target(monkeypatch: pytest.MonkeyPatch, bug: Exception) -> None:
     def broken(path: Path) -> None:
-        raise InputError(Fault("job", "x" * 10_000))
+        raise bug
 
     monkeypatch.setattr(targets, "read_job", broken)
-    with pytest.raises(AssertionError):
+    with pytest.raises((AssertionError, KeyError, RecursionError)):
         targets.job(b"")
