@@ -83,7 +83,7 @@ def process_facts(chunk: int) -> dict[str, Any]:
     own = psutil.Process()
     listening = [at for one in (own, own.parent()) for at in one.net_connections() if at.status == "LISTEN"]
     return {
-        "command": own.cmdline(),
+        "command": sys.orig_argv,  # a library may have changed the process's title
         "threads": [os.environ.get(name) for name in THREADS],
         "listening": [tuple(at.laddr) for at in listening],
     }

@@ -126,7 +126,7 @@ def changed(pattern: str, by: str) -> Any:
 
 
 BAD = {
-    "holes under all": (holes_under_all, "surface.path", "no structure lies on", "holes between its triangles"),
+    "holes under all": (holes_under_all, "surface.path", "no structure of ", "holes between its triangles"),
     "all hidden": (all_hidden, "surface.path", "0 visible faces", "export its points and its triangles"),
     "missing point": (changed("<F>10 ", "<F>99999 "), "surface.path", "99999", "export it again"),
     "unnamed surface": (twice, "surface.path", "has several surfaces", 'write layer = "..."'),
