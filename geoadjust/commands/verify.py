@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
-from geoadjust.commands.progress import progress
+from geoadjust.commands.progress import progress, progress_option
 from geoadjust.errors import InputError
 
 SAMPLE = 200
@@ -43,13 +43,14 @@ class Sample(click.ParamType):  # type: ignore[type-arg]
     metavar="DIR",
     help="look for the sources by their names in this folder first, where they have moved",
 )
+@progress_option
 @options.as_json
-def verify(set: Path, sample: int | str, seed: int | None, inputs: Path | None, as_json: bool) -> None:
+def verify(set: Path, sample: int | str, seed: int | None, inputs: Path | None, mode: str, as_json: bool) -> None:
     """Tell whether the output folder SET still stands: its files, its sources, its rows, a sample computed again."""
     from geoadjust.run.verify import VerifyOptions, verify_set
 
     number = sample if isinstance(sample, int) else None
-    with progress("structure") as show:
+    with progress(mode, "structure") as show:
         found = verify_set(set, VerifyOptions(number, inputs, seed, show))
     told = found.as_json()
     options.tell(told, as_json, list(_lines(told)))

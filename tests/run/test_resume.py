@@ -463,10 +463,10 @@ def test_signals_end_a_run_in_good_order(
     bench: Bench, whole: dict[str, str], monkeypatch: pytest.MonkeyPatch, number: int, code: int
 ) -> None:
     @contextmanager
-    def progress() -> Any:
+    def progress(mode: str) -> Any:
         yield lambda stage, done, total: os.kill(os.getpid(), number) if done == 4 else None
 
-    monkeypatch.setattr(cli, "progress", progress)
+    monkeypatch.setattr(sys.modules["geoadjust.commands.schedule"], "progress", progress)
     before = signal.getsignal(signal.SIGTERM)
     done = command(bench)
     assert signal.getsignal(signal.SIGTERM) is before

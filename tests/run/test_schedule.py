@@ -406,3 +406,20 @@ def test_command_line_exit_codes(site: Any) -> None:
     assert run(*units) == (0, "")
     assert run(*units)[0] == 6
     assert run(*units, "--overwrite")[0] == 0
+
+
+def test_progress_as_lines_of_json(site: Any) -> None:
+    """Another program reads on stderr how far a run is; people in a pipe see nothing."""
+    street(site, 50)
+    words = [word for (table, key), value in site.flags.items() for word in ("--set", f"{table}.{key}={value}")]
+    words += ["--structures", site.flags[("structures", "path")]]
+    command = [sys.executable, "-m", "geoadjust.cli", "schedule", *words, "--chunk", "20"]
+    told = {
+        mode: subprocess.run([*command, "--overwrite", "--progress", mode], capture_output=True, text=True, check=True)
+        for mode in ("json", "bar", "none")
+    }
+    assert told["bar"].stderr == told["none"].stderr == ""
+    steps = [json.loads(line) for line in told["json"].stderr.splitlines()]
+    assert [set(step) for step in steps] == [{"stage", "done", "total"}] * len(steps)
+    assert {step["total"] for step in steps} >= {3}
+    assert steps[-1]["done"] == steps[-1]["total"]

@@ -1,0 +1,69 @@
+"""A job on the command line: a job file, options for its common keys, and --set for all keys."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geoadjust.errors import Fault, InputError
+from geoadjust.process import Flag, flags
+
+Command = Callable[..., Any]
+
+
+def job_options(command: Command) -> Command:
+    """A job file, flags for its common keys, and --set for all keys."""
+    for flag in reversed(list(flags())):
+        kind: Any = click.Choice(flag.words) if flag.words else str
+        command = click.option(
+            f"--{flag.name}",
+            _parameter(flag),
+            type=kind,
+            multiple=True,
+            callback=_once,
+            help=f"{flag.help} [{flag.table}.{flag.key}]",
+        )(command)
+    command = click.option(
+        "--set",
+        "settings",
+        multiple=True,
+        metavar="TABLE.KEY=VALUE",
+        help="any key of the job; rules.KEY speaks to every rule set",
+    )(command)
+    return click.argument("job", required=False, type=click.Path(path_type=Path))(command)
+
+
+def _once(context: click.Context, parameter: click.Parameter, values: tuple[Any, ...]) -> Any:
+    """The value of a flag; the last of several would hide the others."""
+    if len(values) > 1:
+        raise click.BadParameter("given more than once; several tables of one kind stand in a job file as [[table]]")
+    return values[0] if values else None
+
+
+def _parameter(flag: Flag) -> str:
+    return f"{flag.table}__{flag.key}"
+
+
+@contextmanager
+def naming(job: Path | None) -> Iterator[None]:
+    """Faults end with the file that they come from: settings are called by their keys."""
+    try:
+        yield
+    except InputError as error:
+        if job is not None:
+            error.add_note(f"the job was read from {job}")
+        raise
+
+
+def read_job(job: Path | None, settings: tuple[str, ...], given: dict[str, Any]) -> Any:
+    """The job of a command, from its file, its flags and its --set."""
+    chosen = {tuple(name.split("__", 1)): value for name, value in given.items() if value is not None}
+    if job is None and ("structures", "path") not in chosen:
+        raise InputError(Fault("job", "no job file and no --structures", remedy="geoadjust init DIR writes a job file"))
+    from geoadjust.io import jobfile
+
+    return jobfile.read_job(job, chosen, settings)  # type: ignore[arg-type]
