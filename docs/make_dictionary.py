@@ -9,6 +9,7 @@ A test compares the pages with what this script makes.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import MISSING, fields
@@ -30,7 +31,7 @@ from geoadjust.io.results.columns import SCHEDULE, TABLES, Column
 from geoadjust.io.results.field_columns import DESCRIBED, FIELD_TABLES, MADE_BY
 from geoadjust.io.results.people import shown_name, shown_unit
 from geoadjust.io.results.tables import RING_SCHEMA
-from geoadjust.process import NEEDED, REPEATED, flags
+from geoadjust.process import NEEDED, REPEATED, flags, job_schema
 from geoadjust.process import TABLES as JOB_TABLES
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -331,7 +332,8 @@ def _field(column: FieldColumn) -> list[str]:
 def pages() -> dict[Path, str]:
     """File to its text."""
     makers = {"columns.md": columns_page, "settings.md": settings_page, "field.md": field_page}
-    return {REFERENCE / name: make() for name, make in makers.items()}
+    schema = json.dumps(job_schema(), ensure_ascii=False, indent=2) + "\n"
+    return {**{REFERENCE / name: make() for name, make in makers.items()}, REFERENCE / "job.schema.json": schema}
 
 
 if __name__ == "__main__":

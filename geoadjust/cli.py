@@ -12,6 +12,7 @@ import geoadjust
 from geoadjust.commands.accept import accept
 from geoadjust.commands.check import check
 from geoadjust.commands.demo import demo
+from geoadjust.commands.describe import describe
 from geoadjust.commands.echo import clean
 from geoadjust.commands.explain import explain
 from geoadjust.commands.export import export
@@ -78,6 +79,7 @@ for _command in (
     accept,
     check,
     demo,
+    describe,
     explain,
     export,
     history,

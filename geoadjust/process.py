@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, is_dataclass
 from functools import cache
@@ -53,6 +54,7 @@ class Flag:
     key: str
     help: str
     words: tuple[str, ...]
+    file: str = ""
 
 
 def flags() -> Iterator[Flag]:
@@ -61,7 +63,7 @@ def flags() -> Iterator[Flag]:
         for key, setting in settings_of(declared).items():
             if setting.flag:
                 words = tuple(word for word in setting.words if word) if isinstance(setting, Word) else ()
-                yield Flag(setting.flag, table.partition(".")[0], key, setting.help, words)
+                yield Flag(setting.flag, table.partition(".")[0], key, setting.help, words, setting.file)
 
 
 def validate_job(data: Mapping[str, Any]) -> Job:
@@ -102,8 +104,30 @@ def validate_table(table: type, data: Mapping[str, Any], *, where: str) -> Any:
 
 
 def job_schema() -> dict[str, Any]:
-    """JSON Schema of the job file."""
-    return _adapter(Job).json_schema()  # type: ignore[no-any-return]
+    """JSON Schema of the job file: what people write, with the defaults as they would write them."""
+    schema: dict[str, Any] = _adapter(Job).json_schema()
+    for table in TABLES.values():
+        _written_defaults(table, schema["$defs"][table.__name__]["properties"])
+    tables = schema["properties"]
+    for name, declared in TABLES.items():
+        one: dict[str, Any] = {"$ref": f"#/$defs/{declared.__name__}"}
+        tables[name] = {"anyOf": [one, {"type": "array", "items": one}]} if name in REPEATED else one
+    schema["$defs"][RulesFile.__name__] = _adapter(RulesFile).json_schema()
+    tables["rules"]["anyOf"].append({"$ref": f"#/$defs/{RulesFile.__name__}"})
+    return {"$schema": DIALECT, **schema, "title": "A geoadjust job", "required": ["structures", "surface"]}
+
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def _written_defaults(table: type, properties: dict[str, Any]) -> None:
+    """The validation knows defaults in metres; people write text with a unit."""
+    settings = settings_of(table)
+    for item in fields(table):
+        default = properties[item.name].pop("default", None)
+        if default is not None:
+            written = tomllib.loads(f"value = {settings[item.name].show(default)}")["value"]
+            properties[item.name]["default"] = written
 
 
 @cache

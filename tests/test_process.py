@@ -12,6 +12,7 @@ import re
 import tomllib
 from fractions import Fraction
 
+import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -472,65 +473,31 @@ def test_lines_of_the_template_fit_a_screen():
 # ---------------------------------------------------------------- JSON Schema
 
 
-def check(value, schema, root):
-    """Whether a value fits a schema: the keywords that ours uses."""
-    if "$ref" in schema:
-        return check(value, root["$defs"][schema["$ref"].rsplit("/", 1)[-1]], root)
-    if "anyOf" in schema and not any(check(value, option, root) for option in schema["anyOf"]):
-        return False
-    if "const" in schema and value != schema["const"]:
-        return False
-    if "enum" in schema and value not in schema["enum"]:
-        return False
-    return check_type(value, schema.get("type")) and check_inside(value, schema, root)
-
-
-def check_type(value, kind):
-    kinds = {
-        "object": dict,
-        "array": list,
-        "string": str,
-        "integer": int,
-        "number": (int, float),
-        "boolean": bool,
-        "null": type(None),
-    }
-    if kind is None:
-        return True
-    return isinstance(value, kinds[kind]) and not (isinstance(value, bool) and kind in ("integer", "number"))
-
-
-def check_inside(value, schema, root):
-    if isinstance(value, dict):
-        return check_object(value, schema, root)
-    if isinstance(value, list):
-        return all(check(item, schema.get("items", {}), root) for item in value)
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        return schema.get("minimum", value) <= value <= schema.get("maximum", value)
-    return True
-
-
-def check_object(value, schema, root):
-    known = schema.get("properties", {})
-    if set(schema.get("required", ())) - set(value):
-        return False
-    extra = schema.get("additionalProperties", True)
-    others = [item for key, item in value.items() if key not in known]
-    if extra is False and others:
-        return False
-    inside = all(check(item, known[key], root) for key, item in value.items() if key in known)
-    return inside and all(check(item, extra, root) for item in others if isinstance(extra, dict))
-
-
-def listed(data):
-    """A job in the form of the schema: tables that may stand several times as lists."""
-    return {key: [value] if key in REPEATED and isinstance(value, dict) else value for key, value in data.items()}
+def fits(tables):
+    """Whether a job fits the schema, by a library."""
+    schema = job_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    return jsonschema.Draft202012Validator(schema).is_valid(tables)
 
 
 @pytest.mark.parametrize("text", [template(), uncommented(template())], ids=["as it is", "uncommented"])
 def test_the_schema_lets_the_template_through(text):
-    schema = job_schema()
-    assert check(listed(tomllib.loads(text)), schema, schema)
+    assert fits(tomllib.loads(text))
+
+
+@pytest.mark.parametrize("more", [{"surface": [{"path": "a"}, {"path": "b"}]}, {"rules": {"path": "owner.toml"}}])
+def test_the_schema_lets_through_what_a_job_file_may_say(more):
+    assert fits(job(**more))
+
+
+def test_the_defaults_of_the_schema_are_what_people_write():
+    for name, table in job_schema()["$defs"].items():
+        for key, described in table["properties"].items():
+            if "default" in described:
+                jsonschema.Draft202012Validator(described).validate(described["default"])
+                written = json.dumps(described["default"])
+                assert not re.fullmatch(r"0\.\d+", written) or described["type"] == "number", (name, key)
+    assert job_schema()["$defs"]["RuleSet"]["properties"]["tolerance"]["default"] == "6 mm"
 
 
 @pytest.mark.parametrize(
@@ -547,8 +514,7 @@ def test_the_schema_lets_the_template_through(text):
     ],
 )
 def test_the_schema_refuses_what_we_refuse(tables):
-    schema = job_schema()
-    assert not check(listed(job(**tables)), schema, schema)
+    assert not fits(job(**tables))
     with pytest.raises(InputError):
         validate_job(job(**tables))
 

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FileName, FilePath
 from geoadjust.core.rules import VERTICAL_UNITS
 
 SHOWN = 20
@@ -16,9 +17,14 @@ SHOWN = 20
 
 @click.command()
 @options.set_argument
-@click.argument("gaps", metavar="[GAPS]", type=click.Path(path_type=Path), required=False)
+@click.argument("gaps", metavar="[GAPS]", type=FilePath("table"), required=False)
 @options.out_folder("result")
-@click.option("--paved", metavar="FILE", help="survey after paving: raster, LandXML, survey points or lidar")
+@click.option(
+    "--paved",
+    type=FileName("road"),
+    metavar="FILE",
+    help="survey after paving: raster, LandXML, survey points or lidar",
+)
 @click.option("--paved-layer", default="", metavar="NAME", help="its surface or layer, where it has several")
 @click.option("--paved-unit", type=click.Choice(VERTICAL_UNITS), help="its vertical unit, where it states none")
 @click.option("--paved-crs", default="", metavar="CRS", help="its CRS, where the file states none")

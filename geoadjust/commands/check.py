@@ -4,27 +4,31 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from geoadjust.commands.echo import clean
+from geoadjust.commands.files import FilePath
 from geoadjust.commands.job import job_options, naming, read_job
 from geoadjust.errors import InputError
+
+if TYPE_CHECKING:
+    from geoadjust.commands.document import Inline
 
 
 @click.command()
 @job_options
 @click.option(
     "--fieldbook",
-    type=click.Path(path_type=Path),
+    type=FilePath("new"),
     metavar="FILE.csv",
     help="write the shots that a surveyor takes before paving into this file; the road need not be surveyed yet",
 )
 @click.option("--overwrite", is_flag=True, help="replace an earlier field book")
 @click.option("--json", "as_json", is_flag=True, help="print the report as JSON on stdout")
 def check(
-    job: Path | None,
+    job: Path | Inline | None,
     settings: tuple[str, ...],
     fieldbook: Path | None,
     overwrite: bool,

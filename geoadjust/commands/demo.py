@@ -7,11 +7,12 @@ from pathlib import Path
 import click
 
 from geoadjust.commands.echo import show_summary
+from geoadjust.commands.files import FilePath
 from geoadjust.commands.progress import progress, progress_option
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=FilePath("folder"))
 @click.option("--overwrite", is_flag=True, help="replace an earlier demo in FOLDER")
 @progress_option
 def demo(folder: Path, overwrite: bool, mode: str) -> None:

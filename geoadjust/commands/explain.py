@@ -6,12 +6,15 @@ from pathlib import Path
 
 import click
 
+from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
+
 
 @click.command()
-@click.argument("set", metavar="SET", type=click.Path(path_type=Path))
+@options.set_argument
 @click.argument("structure_id", metavar="[ID]", required=False)
 @click.option("--row", type=click.IntRange(0), help="0-based row of the input, where an id stands in several rows")
-@click.option("--out", type=click.Path(path_type=Path), help="write the page into this new file, not to stdout")
+@click.option("--out", type=FilePath("new"), help="write the page into this new file, not to stdout")
 def explain(set: Path, structure_id: str | None, row: int | None, out: Path | None) -> None:
     """Tell how the figures of structure ID in the output folder SET come about, line by line."""
     from geoadjust.run.explain import explain_structure

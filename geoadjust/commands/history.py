@@ -8,8 +8,9 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 
-file_argument = click.argument("history", metavar="HISTORY", type=click.Path(path_type=Path))
+file_argument = click.argument("history", metavar="HISTORY", type=FilePath("history"))
 
 
 @click.group()
@@ -19,10 +20,8 @@ def history() -> None:
 
 @history.command()
 @file_argument
-@click.argument("results", metavar="[RESULT]...", nargs=-1, type=click.Path(path_type=Path))
-@click.option(
-    "--states", type=click.Path(path_type=Path), metavar="FILE", help="table of states: lowered, milled, cut, set ..."
-)
+@click.argument("results", metavar="[RESULT]...", nargs=-1, type=FilePath("result"))
+@click.option("--states", type=FilePath("table"), metavar="FILE", help="table of states: lowered, milled, cut, set ...")
 @options.bare_unit
 @options.layer
 @click.option("--by", default="", metavar="NAME", help="who says so, where result or table do not say it")
@@ -48,7 +47,7 @@ def add(history: Path, results: tuple[Path, ...], states: Path | None, as_json: 
 @history.command()
 @file_argument
 @options.streets
-@click.option("--out", type=click.Path(path_type=Path), metavar="FILE", help="also write the states as a CSV")
+@click.option("--out", type=FilePath("new"), metavar="FILE", help="also write the states as a CSV")
 @options.as_json
 def show(history: Path, streets: tuple[str, ...], out: Path | None, as_json: bool) -> None:
     """Tell how many structures of each street have come to which state, and what is in conflict."""
@@ -67,8 +66,8 @@ def show(history: Path, streets: tuple[str, ...], out: Path | None, as_json: boo
 
 @history.command()
 @file_argument
-@click.argument("other", metavar="OTHER", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), required=True, metavar="FILE", help="the new file (.jsonl)")
+@click.argument("other", metavar="OTHER", type=FilePath("history"))
+@click.option("--out", type=FilePath("new"), required=True, metavar="FILE", help="the new file (.jsonl)")
 @options.as_json
 def merge(history: Path, other: Path, out: Path, as_json: bool) -> None:
     """Write the union of HISTORY and OTHER to a new file; list where two people's events are in conflict."""

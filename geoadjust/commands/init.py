@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
+from geoadjust.commands.files import FilePath
+
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=FilePath("folder"))
 @click.option(
     "--examples",
     is_flag=True,

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 import click
 
 from geoadjust.commands.echo import clean
+from geoadjust.commands.files import FilePath
 
 UNITS = ("mm", "cm", "m", "in", "ft")
 
-set_argument = click.argument("set", metavar="SET", type=click.Path(path_type=Path))
+set_argument = click.argument("set", metavar="SET", type=FilePath("set"))
 as_json = click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
 ids = click.option("--id", "ids", multiple=True, metavar="ID", help="only this structure; may be given several times")
 streets = click.option("--street", "streets", multiple=True, metavar="NAME", help="only this street; several times")
@@ -21,7 +21,7 @@ fonts = click.option(
     "--font",
     "fonts",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=FilePath("font"),
     metavar="FILE",
     help="a TrueType font for letters that ours lack; several times",
 )
@@ -33,9 +33,7 @@ layer = click.option("--layer", metavar="NAME", help="sheet or layer of the tabl
 
 def out_folder(what: str = "files") -> Callable[..., Any]:
     """`--out` for a folder of what is made."""
-    return click.option(
-        "--out", type=click.Path(path_type=Path), required=True, metavar="DIR", help=f"folder for the {what}"
-    )
+    return click.option("--out", type=FilePath("folder"), required=True, metavar="DIR", help=f"folder for the {what}")
 
 
 def paper(what: str = "a page") -> Callable[..., Any]:

@@ -8,10 +8,11 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 
 
 @click.command()
-@click.argument("history", metavar="HISTORY", type=click.Path(path_type=Path))
+@click.argument("history", metavar="HISTORY", type=FilePath("history"))
 @options.out_folder()
 @options.ids
 @options.streets

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 from geoadjust.core.columns import REFERENCES
 
 SHOWN = 20
@@ -17,9 +18,9 @@ ONE = ("casting", "flange", "radius", "reference", "to_come")
 
 
 @click.command()
-@click.argument("set", metavar="[SET]", type=click.Path(path_type=Path), required=False)
-@click.argument("readings", metavar="[READINGS]", type=click.Path(path_type=Path), required=False)
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="folder for the new set")
+@click.argument("set", metavar="[SET]", type=FilePath("set"), required=False)
+@click.argument("readings", metavar="[READINGS]", type=FilePath("table"), required=False)
+@click.option("--out", type=FilePath("folder"), metavar="DIR", help="folder for the new set")
 @options.bare_unit
 @options.layer
 @options.overwrite("a set")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,6 +14,9 @@ from geoadjust.commands.interrupt import orderly_end
 from geoadjust.commands.job import job_options, naming, read_job
 from geoadjust.commands.progress import progress, progress_option
 from geoadjust.engine import ENGINES
+
+if TYPE_CHECKING:
+    from geoadjust.commands.document import Inline
 
 
 @click.command()
@@ -33,7 +36,7 @@ from geoadjust.engine import ENGINES
 @click.option("--strict", is_flag=True, help="exit with 4 where some structures could not be computed")
 @progress_option
 @click.option("--json", "as_json", is_flag=True, help="print a machine summary on stdout")
-def schedule(job: Path | None, settings: tuple[str, ...], as_json: bool, mode: str, **given: Any) -> None:
+def schedule(job: Path | Inline | None, settings: tuple[str, ...], as_json: bool, mode: str, **given: Any) -> None:
     """Compute raise, chimney, stack and flags of every structure, and write the output set."""
     names = ("overwrite", "engine", "workers", "scheduler", "chunk", "resume", "strict")
     chosen = {name: given.pop(name) for name in names}

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 
 
 @click.command()
@@ -24,7 +25,7 @@ from geoadjust.commands import options
 )
 @click.option(
     "--circumferences",
-    type=click.Path(path_type=Path),
+    type=FilePath("table"),
     metavar="FILE",
     help="the same for several liners: a table with the columns id and circumference",
 )

@@ -9,16 +9,15 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 
 SHOWN = 20
 
 
 @click.command()
 @options.set_argument
-@click.argument("tests", metavar="TESTS", type=click.Path(path_type=Path))
-@click.option(
-    "--table", type=click.Path(path_type=Path), required=True, metavar="FILE", help="the owner's table (TOML)"
-)
+@click.argument("tests", metavar="TESTS", type=FilePath("table"))
+@click.option("--table", type=FilePath("toml"), required=True, metavar="FILE", help="the owner's table (TOML)")
 @options.out_folder("result")
 @options.bare_unit
 @options.layer

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from geoadjust.commands import options
+from geoadjust.commands.files import FilePath
 from geoadjust.commands.progress import progress, progress_option
 from geoadjust.errors import InputError
 
@@ -39,7 +40,7 @@ class Sample(click.ParamType):  # type: ignore[type-arg]
 @click.option("--seed", type=click.IntRange(0), metavar="N", help="choose the sample of an earlier verify again")
 @click.option(
     "--inputs",
-    type=click.Path(path_type=Path, file_okay=False),
+    type=FilePath("folder", file_okay=False),
     metavar="DIR",
     help="look for the sources by their names in this folder first, where they have moved",
 )

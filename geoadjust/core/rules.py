@@ -31,7 +31,12 @@ class StructuresTable(Table):
     """The point layer of structures."""
 
     path: Annotated[
-        str, Setting(help="GeoPackage, GeoJSON, shapefile, CSV, or the pipe networks of LandXML", flag="structures")
+        str,
+        Setting(
+            help="GeoPackage, GeoJSON, shapefile, CSV, or the pipe networks of LandXML",
+            flag="structures",
+            file="points",
+        ),
     ]
     layer: Annotated[str, Setting(help="needed only where the file has several point layers", flag="layer")] = ""
     crs: Annotated[str, Setting(help="only where the file states none; a contradiction is refused", flag="crs")] = ""
@@ -153,6 +158,7 @@ class SurfaceTable(RoadTable):
         Paths(
             help="the road: GeoTIFF, LAS, LAZ, tiles (folder, list, .txt, index), LandXML, survey points",
             flag="surface",
+            file="road",
         ),
     ]
     layer: Annotated[
@@ -172,9 +178,9 @@ class SurfaceTable(RoadTable):
 class FinishedTable(RoadTable):
     """The finished road: a design surface, or mill and overlay on the existing one."""
 
-    path: Annotated[str | tuple[str, ...], Paths(help="design surface, given as the path of a road", flag="design")] = (
-        ""
-    )
+    path: Annotated[
+        str | tuple[str, ...], Paths(help="design surface, given as the path of a road", flag="design", file="road")
+    ] = ""
     layer: Annotated[
         str, Setting(help="surface in a LandXML file, or layer of points; needed with several", flag="design-layer")
     ] = ""
@@ -189,7 +195,12 @@ class FinishedTable(RoadTable):
         Ratio(help="the milled road falls by this to both sides of the crown line; mill is the depth there", high=0.2),
     ] = None
     areas: Annotated[
-        str, Setting(help="polygons of the paving, with columns mill and overlay in dimension_unit", flag="areas")
+        str,
+        Setting(
+            help="polygons of the paving, with columns mill and overlay in dimension_unit",
+            flag="areas",
+            file="polygons",
+        ),
     ] = ""
     areas_layer: Annotated[str, Setting(help="needed only where that file has several polygon layers")] = ""
     mill_accuracy: Annotated[float, Length(help="one sd of the milling depth", high="100 mm")] = 0.005
@@ -200,14 +211,16 @@ class FinishedTable(RoadTable):
 class PavedTable(RoadTable):
     """The road as it was paved, surveyed afterwards; where it lies, it is the finished road."""
 
-    path: Annotated[str | tuple[str, ...], Paths(help="survey after paving, given as the path of a road", flag="paved")]
+    path: Annotated[
+        str | tuple[str, ...], Paths(help="survey after paving, given as the path of a road", flag="paved", file="road")
+    ]
 
 
 @dataclass(frozen=True)
 class CentrelinesTable(Table):
     """Street centrelines; the nearest one gives a structure its axis."""
 
-    path: Annotated[str, Setting(help="GeoPackage, GeoJSON or shapefile of lines", flag="centrelines")]
+    path: Annotated[str, Setting(help="GeoPackage, GeoJSON or shapefile of lines", flag="centrelines", file="lines")]
     layer: Annotated[str, Setting(help="needed only where the file has several line layers")] = ""
     crs: Annotated[str, Setting(help="only where the file states none")] = ""
 
@@ -347,21 +360,23 @@ class RuleSet(Table):
 class RulesFile(Table):
     """Rule sets kept in a file of their own."""
 
-    path: Annotated[str, Setting(help="TOML file with [[rules]] tables", flag="rules")]
+    path: Annotated[str, Setting(help="TOML file with [[rules]] tables", flag="rules", file="toml")]
 
 
 @dataclass(frozen=True)
 class CatalogueTable(Table):
     """Parts that are to be had."""
 
-    path: Annotated[str, Setting(help="TOML file of parts; empty = the built-in example parts", flag="catalogue")] = ""
+    path: Annotated[
+        str, Setting(help="TOML file of parts; empty = the built-in example parts", flag="catalogue", file="toml")
+    ] = ""
 
 
 @dataclass(frozen=True)
 class OutputTable(Table):
     """Where the result goes and how people read it."""
 
-    path: Annotated[str, Setting(help="folder of the output set", flag="out")] = ""
+    path: Annotated[str, Setting(help="folder of the output set", flag="out", file="folder")] = ""
     units: Annotated[
         str,
         Word(

@@ -26,10 +26,11 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """Base of the metadata: what the setting means and the command-line flag that reaches it."""
+    """Base of the metadata: what the setting means, the command-line flag that reaches it, the file that it names."""
 
     help: str
     flag: str = ""
+    file: str = ""
 
     def parse(self, value: object) -> object:
         """Turn what a person wrote into the inner value; raises ValueError with what is allowed."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -19,13 +20,17 @@ NESTED = "tables or lists are nested too deeply"
 
 
 def read_job(
-    path: Path | None, flags: Mapping[tuple[str, str], Any] | None = None, settings: Iterable[str] = ()
+    path: Path | None,
+    flags: Mapping[tuple[str, str], Any] | None = None,
+    settings: Iterable[str] = (),
+    tables: Mapping[str, Any] | None = None,
 ) -> Job:
     """Read a job.
 
     Parameters
     ----------
     path : the job file; None where flags alone make the job
+    tables : the job's tables in place of the file's; its paths are relative to the folder of `path`, if there is one
     flags : (table, key) to value; they beat the file, and their paths are relative to the current folder
     settings : texts `table.key=value`; they beat both, `rules.key` speaks to every rule set
 
@@ -34,7 +39,7 @@ def read_job(
     InputError
         naming every fault
     """
-    data = {} if path is None else read_toml(path, where="job")
+    data = copy.deepcopy(dict(tables)) if tables is not None else {} if path is None else read_toml(path, where="job")
     base = Path() if path is None else path.parent
     data = _resolve(data, base)
     for (table, key), value in (flags or {}).items():
