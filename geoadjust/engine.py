@@ -82,6 +82,8 @@ def check_engine(
     Traceback (most recent call last):
     geoadjust.errors.UsageError: --scheduler goes with --engine dask, not with --engine processes
     """
+    if engine not in ENGINES:
+        raise UsageError(f"no engine {engine!r}; there are {', '.join(ENGINES)}")
     if scheduler and engine != "dask":
         raise UsageError(f"--scheduler goes with --engine dask, not with --engine {engine}")
     if scheduler and workers != 1:

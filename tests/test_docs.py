@@ -251,6 +251,17 @@ def test_tutorial_shows_real_outputs(tutorial: Path, monkeypatch: pytest.MonkeyP
         assert normal(found) == normal(output), command
 
 
+def test_python_of_the_docs_runs(tutorial: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks of one page run one after another, as in a notebook."""
+    monkeypatch.chdir(tutorial)
+    names: dict[str, object] = {}
+    blocks = re.findall(r"^```python\n(.*?)^```$", text(DOCS / "python.md"), flags=re.M | re.S)
+    assert len(blocks) == 2
+    for block in blocks:
+        exec(compile(block, "docs/python.md", "exec"), names)
+    assert (tutorial / ".demo/chimney.svg").is_file()
+
+
 def rows_of(page: str, first: str) -> list[dict[str, str]]:
     """Rows of the Markdown table whose first column bears this name."""
     lines = page[page.index(f"| {first} |") :].split("\n\n")[0].splitlines()

@@ -23,8 +23,9 @@ LAYERS = {
     "engine": ("errors", "cluster"),
     "run": ("errors", "units", "core", "process", "io", "report", "engine"),
     "commands": ("errors", "core", "engine", "process", "io", "report", "run"),
+    "api": ("errors", "process", "io", "run"),
     "cli": ("errors", "engine", "process", "io", "report", "run", "commands"),
-    "": (),
+    "": ("api",),
 }
 """What each layer may import besides itself and the package's version; '' is `geoadjust/__init__.py`."""
 

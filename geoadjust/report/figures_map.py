@@ -58,7 +58,7 @@ def draw_map(
     figure.circle(middle, 2.6, STRONG, fill=1.0)
     figure.circle(middle, 1.3, 0.0, fill=0.0)
     figure.north((5.5 if left else width - 5.5, 10.5))
-    _draw_bar(figure, scale, units)
+    draw_bar(figure, scale, units)
     return figure
 
 
@@ -123,7 +123,7 @@ def _meet(one: Box, two: Box) -> bool:
     return one[0] < two[2] and two[0] < one[2] and one[1] < two[3] and two[1] < one[3]
 
 
-def _draw_bar(figure: Figure, scale: float, units: str) -> None:
+def draw_bar(figure: Figure, scale: float, units: str) -> None:
     """A scale bar of a round length, black and white in halves."""
     unit, name = (0.3048, "ft") if units == "us" else (1.0, "m")
     most = 0.5 * figure.width / (scale * unit)
