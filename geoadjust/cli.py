@@ -19,6 +19,7 @@ from geoadjust.commands.export import export
 from geoadjust.commands.history import history
 from geoadjust.commands.init import init
 from geoadjust.commands.interrupt import Terminated
+from geoadjust.commands.plugin import plugin
 from geoadjust.commands.record import record
 from geoadjust.commands.remeasure import remeasure
 from geoadjust.commands.report import report
@@ -84,6 +85,7 @@ for _command in (
     export,
     history,
     init,
+    plugin,
     record,
     remeasure,
     report,

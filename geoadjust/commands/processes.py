@@ -130,6 +130,17 @@ def holds(param: click.Parameter) -> str:
     return str(getattr(param.type, "holds", ""))
 
 
+def _title(table: str, key: str) -> str:
+    """What a key of the job is called.
+
+    Examples
+    --------
+    >>> _title("structures", "path"), _title("surface", "vertical_unit")
+    ('structures', 'surface: vertical unit')
+    """
+    return table if key == "path" else f"{table}: {key.replace('_', ' ')}"
+
+
 def _fact(name: str, *values: str) -> dict[str, Any]:
     return {"name": name, "value": list(values)}
 
@@ -151,7 +162,7 @@ def _input(param: click.Parameter, arguments: list[click.Argument]) -> dict[str,
     many = param.nargs == -1 or (param.multiple and not flag)
     told = getattr(param, "help", None) or KINDS.get(holds(param), (WORDS.get(str(param.name), ""),))[0]
     return {
-        "title": input_id(param).replace("-", " "),
+        "title": _title(flag.table, flag.key) if flag else input_id(param).replace("-", " "),
         "description": told.rpartition(" [")[0] if flag else told,
         "minOccurs": 1 if param.required else 0,
         "maxOccurs": "unbounded" if many else 1,
