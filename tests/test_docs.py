@@ -251,6 +251,29 @@ def test_tutorial_shows_real_outputs(tutorial: Path, monkeypatch: pytest.MonkeyP
         assert normal(found) == normal(output), command
 
 
+@pytest.mark.parametrize("page", ["use-program", "use-survey", "use-crews"])
+def test_every_command_of_a_how_to_runs(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the order of the page, each in a folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    done = [(words, CliRunner().invoke(main, words)) for words in commands(DOCS / f"{page}.md")]
+    assert len(done) >= 4
+    for words, result in done:
+        allowed = (0, 4) if "--strict" in words else (0,)
+        assert result.exit_code in allowed, (words, result.output)
+
+
+def test_the_site_has_every_page() -> None:
+    spec = importlib.util.spec_from_file_location("make_site", DOCS / "make_site.py")
+    assert spec is not None
+    assert spec.loader is not None
+    site = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(site)
+    listed = {page for pages in site.SECTIONS.values() for page in pages} - {"decisions", "reference/api"}
+    pages = {path.relative_to(DOCS).with_suffix("").as_posix() for path in DOCS.rglob("*.md")}
+    pages = {page for page in pages if not page.startswith("decisions/")} - {"index"}
+    assert listed == pages | {"README", "DEVELOPERS"}
+
+
 def test_python_of_the_docs_runs(tutorial: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Blocks of one page run one after another, as in a notebook."""
     monkeypatch.chdir(tutorial)
