@@ -24,7 +24,7 @@ SECTIONS = {
     "Start": ("README", "tutorial", "use-program", "use-survey", "use-crews", "job"),
     "Before and on the street": ("fieldbook", "sheets", "template", "remeasure", "accept", "vacuum"),
     "Results": ("report", "export", "verify", "history", "record", "troubleshooting"),
-    "Your own tools": ("gis", "python", "processes", "cluster", "performance"),
+    "Your own tools": ("gis", "python", "extend", "processes", "cluster", "performance"),
     "How it is computed": ("method", "method-chimney", "method-uncertainty", "accuracy", "reliability"),
     "Reference": ("reference/settings", "reference/columns", "reference/field", "reference/api", "glossary"),
     "The project": ("DEVELOPERS", "changes", "decisions"),

@@ -9,7 +9,7 @@ m/m. There is no national limit on chimney height, ring count or riser height: t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Annotated
+from typing import Annotated, Any
 
 from geoadjust.core.columns import KINDS, POLICIES, RIM_BASES
 from geoadjust.core.settings import Count, Counts, Length, Number, Paths, Ratio, Setting, Table, Word, Words, metres
@@ -105,6 +105,8 @@ class RoadTable(Table):
     ]
     layer: Annotated[str, Setting(help="surface in a LandXML file, or layer of points; needed with several")] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
+    reader: Annotated[str, Setting(help="extension that reads this surface; empty = geoadjust itself")] = ""
+    options: Annotated[dict[str, Any], Setting(help="what that extension wants to know")] = field(default_factory=dict)
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     classes: Annotated[
         tuple[int, ...], Counts(help="classes of lidar points that are road; 2 ground, 11 road surface", high=255)
@@ -386,6 +388,9 @@ class OutputTable(Table):
         ),
     ] = ""
     rings: Annotated[bool, Setting(help="also write the sampled rings as polygons")] = False
+    writers: Annotated[
+        tuple[str, ...], Setting(help="installed extensions that write into folders of their own in the output set")
+    ] = ()
 
 
 @dataclass(frozen=True)

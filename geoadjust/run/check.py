@@ -19,6 +19,7 @@ from geoadjust.io.intake.structures import describe_columns
 from geoadjust.io.lidar.clouds import CloudFacts
 from geoadjust.io.lines.areas import PavingAreas
 from geoadjust.run.computing import Layout, lay_out
+from geoadjust.run.extensions import broken, load_writers
 from geoadjust.run.mixups import sample_mixups
 from geoadjust.run.sources import Sources, look_at_sources, read_lines, read_paving
 from geoadjust.run.ways import box_text
@@ -57,10 +58,11 @@ def check_job(job: Job) -> Report:
     layout = _at(lambda: lay_out(sources), faults)
     _at(lambda: read_lines(sources), faults)
     areas = _at(lambda: read_paving(sources), faults)
+    _at(lambda: load_writers(job.output.writers), faults)
     if faults or layout is None:
         raise InputError(faults)
     sample_mixups(sources, layout)
-    notices = (*sources.notices, *layout.notices())
+    notices = (*sources.notices, *layout.notices(), *broken(job))
     return Report(len(layout.positions), tuple(_facts(sources, layout, areas)), notices)
 
 

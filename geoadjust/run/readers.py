@@ -14,6 +14,7 @@ from typing import TypeVar
 
 from geoadjust.io.raster.patches import OpenTiles, RasterReader
 from geoadjust.io.raster.rasters import RasterFacts
+from geoadjust.run.extensions import open_tile
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -53,7 +54,7 @@ def read_ahead(read: Callable[[T], R], items: Iterable[T], ahead: int) -> Iterat
 def open_reader(facts: RasterFacts) -> RasterReader:
     """A reader of this surface, with the tiles that this thread has open."""
     if not hasattr(_LOCAL, "tiles"):
-        _LOCAL.tiles = OpenTiles()
+        _LOCAL.tiles = OpenTiles(opener=open_tile)
     return RasterReader(facts, _LOCAL.tiles)
 
 

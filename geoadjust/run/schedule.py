@@ -24,6 +24,7 @@ from geoadjust.io.results.tables import Bucket, Naming
 from geoadjust.io.working.spill import Spill
 from geoadjust.run.chunks import CHUNK
 from geoadjust.run.computing import Computation, Layout, Mapper, lay_out, ring_of, take_in
+from geoadjust.run.extensions import load_writers, write_extensions
 from geoadjust.run.findings import Bias
 from geoadjust.run.mixups import refuse_mixups
 from geoadjust.run.output import Outgoing, Tally, write_results
@@ -120,12 +121,13 @@ def run_schedule(job: Job, options: Options = Options()) -> Summary:
     if not job.output.path:
         raise InputError(Fault("output.path", "missing", remedy="write path = ... under [output], or give --out"))
     with clock.stage("check"):
-        sources = look_at_sources(job)
+        sources, writers = look_at_sources(job), load_writers(job.output.writers)
     with SetWriter(Path(job.output.path), overwrite=options.overwrite, resume=options.resume) as writer:
         run = _Run(sources, options, clock)
         outgoing = run.compute(writer)
         with clock.stage("write"):
             tally = write_results(writer.folder, outgoing, run_facts(sources, run.operations))
+            run.extensions = write_extensions(writers, writer.folder, sources.units)
         findings = (*sources.notices, *run.notices, *([outgoing.bias.sentence()] if outgoing.bias else []))
         writer.commit(run.record(tally, findings))
     summary = Summary(job.output.path, tally, findings, clock.rounded())
@@ -145,6 +147,7 @@ class _Run:
         self.chunk, self.kept = options.chunk, 0
         self.operations: dict[str, str] = {}
         self.notices: list[str] = []
+        self.extensions: dict[str, str] = {}
 
     def compute(self, writer: SetWriter) -> Outgoing:
         """All structures, chunk by chunk; what the writers need. Nothing that grows with the layer outlives it."""
@@ -213,4 +216,5 @@ class _Run:
             "findings": list(findings),
             "seconds": self.clock.rounded(),
             "engine": self.engine(),
+            **({"extensions": self.extensions} if self.extensions else {}),
         }

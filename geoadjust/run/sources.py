@@ -26,6 +26,7 @@ from geoadjust.io.lines.centrelines import Centrelines, read_centrelines
 from geoadjust.io.raster.rasters import RasterFacts, describe_raster
 from geoadjust.io.results.record import SourceFile, describe_file
 from geoadjust.io.tin.tins import TinFacts, describe_tin, is_tin
+from geoadjust.run.extensions import describe_extension
 from geoadjust.units import LengthError, parse_size
 
 T = TypeVar("T")
@@ -161,6 +162,8 @@ def describe_surface(table: RoadTable, where: str) -> SurfaceFacts:
     InputError
         with every fault of it
     """
+    if table.reader:
+        return describe_extension(table, where)
     if is_tin(table.path, table.layer):
         return describe_tin(table, where=where)
     describe = describe_cloud if is_cloud(table.path) else describe_raster

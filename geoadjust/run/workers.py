@@ -96,7 +96,12 @@ def plan_elsewhere(task: Task) -> Found:
 
 @lru_cache(MOST_CHECKED)
 def _check_tile(tile: Tile) -> None:
-    """Refuse a file that is not the one that the run looked at; each is compared once in a process."""
+    """Refuse a file that is not the one that the run looked at; each is compared once in a process.
+
+    What an extension reads is compared when it is opened.
+    """
+    if tile.reader:
+        return
     if tile.fingerprint not in (fingerprint_tile(tile.path), fingerprint(tile.path)):
         what = "is not the file that the run was started with"
         raise InputError(Fault(tile.path, what, remedy="keep the rasters in one shared folder, unchanged during a run"))
@@ -111,5 +116,10 @@ def _with_whole_paths(task: Task) -> Task:
 def _with_whole_path(place: Place) -> Place:
     if not isinstance(place, RasterPlace):
         return place
-    tiles = tuple(replace(tile, path=os.path.abspath(tile.path)) for tile in place.facts.tiles)
+    tiles = tuple(replace(tile, path=_whole_path(tile)) for tile in place.facts.tiles)
     return replace(place, facts=replace(place.facts, tiles=tiles))
+
+
+def _whole_path(tile: Tile) -> str:
+    """The path from the root; what an extension reads need not be a file."""
+    return tile.path if tile.reader and not os.path.exists(tile.path) else os.path.abspath(tile.path)

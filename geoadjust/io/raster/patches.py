@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 from weakref import WeakSet
@@ -44,10 +45,10 @@ class OpenTiles:
     _everywhere: WeakSet[OpenTiles] = WeakSet()
     _lock = threading.Lock()
 
-    def __init__(self, limit: int = OPEN_TILES) -> None:
+    def __init__(self, limit: int = OPEN_TILES, opener: Callable[[Tile], Any] | None = None) -> None:
         import rasterio
 
-        self.limit = limit
+        self.limit, self._opener = limit, opener or _open_tile
         self._datasets: OrderedDict[Tile, Any] = OrderedDict()
         self._caches: dict[str, int] = {}
         self._env = rasterio.Env(GDAL_CACHEMAX=CACHE)
@@ -76,7 +77,7 @@ class OpenTiles:
             return dataset
         while len(self._datasets) >= self.limit:
             self._datasets.popitem(last=False)[1].close()
-        dataset = self._datasets[tile] = open_raster(tile.path, where="surface")
+        dataset = self._datasets[tile] = self._opener(tile)
         return dataset
 
     def close(self) -> None:
@@ -86,6 +87,10 @@ class OpenTiles:
         with self._lock:
             self._everywhere.discard(self)
         self._env.__exit__(None, None, None)
+
+
+def _open_tile(tile: Tile) -> Any:
+    return open_raster(tile.path, where="surface")
 
 
 class RasterReader:

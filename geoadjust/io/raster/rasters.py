@@ -49,7 +49,7 @@ class RasterFacts:
     `path` is what people call it; the files stand in `tiles`, in order of preference. `transform` is (a, b, c, d, e, f)
     of the grid: easting = c + a column + b row, northing = f + d column + e row, from the outer corner of the first
     cell. `block` (rows, columns) and `cell_bytes` are the largest of all tiles. `to_metres` turns elevations in
-    vertical units into metres.
+    vertical units into metres. `made_by` names the extension that reads it, and its version.
     """
 
     path: str
@@ -68,6 +68,7 @@ class RasterFacts:
     tile_size: tuple[int, int]
     fingerprint: str
     tiles: tuple[Tile, ...]
+    made_by: str = ""
 
     @property
     def to_metres(self) -> float:
@@ -77,7 +78,7 @@ class RasterFacts:
     @property
     def shared(self) -> tuple[str, ...]:
         """A file that every worker must see as this process does."""
-        return (self.tiles[0].path,)
+        return () if self.made_by else (self.tiles[0].path,)
 
     @property
     def box(self) -> tuple[float, float, float, float]:
@@ -101,6 +102,7 @@ class RasterFacts:
             "vertical_datum": self.vertical_datum,
             "size": [self.width, self.height],
             **({"tiles": len(self.tiles)} if len(self.tiles) > 1 else {}),
+            **({"reader": self.made_by} if self.made_by else {}),
         }
 
     def describe(self) -> Iterator[str]:
@@ -108,7 +110,8 @@ class RasterFacts:
         cell = np.hypot(*self.affine()[:, 0])
         tiles = f" in {len(self.tiles)} tiles" * (len(self.tiles) > 1)
         size = f"{self.width} x {self.height} cells of {cell:.6g} map units"
-        yield f"{self.path}, {size}{tiles}, heights in {self.vertical_unit}"
+        by = f", read by {self.made_by}" * bool(self.made_by)
+        yield f"{self.path}, {size}{tiles}, heights in {self.vertical_unit}{by}"
 
     @property
     def group(self) -> tuple[int, int]:

@@ -37,7 +37,8 @@ class Tile:
     """A file of a surface: its place on the surface's grid [cells], and what its cells mean.
 
     `left` and `top` are the column and the row of its first cell. `masked` says that a mask or an alpha band tells
-    which cells hold a value. Elevation in vertical units = cell * `scale` + `offset`.
+    which cells hold a value. Elevation in vertical units = cell * `scale` + `offset`. `reader` is the extension that
+    reads it, `options` what that wants to know, as JSON.
     """
 
     path: str
@@ -52,6 +53,8 @@ class Tile:
     scale: float
     offset: float
     fingerprint: str
+    reader: str = ""
+    options: str = "{}"
 
 
 @dataclass(frozen=True, slots=True)
