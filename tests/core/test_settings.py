@@ -293,4 +293,4 @@ def test_metadata_are_frozen_and_by_keyword():
         LENGTH.high = "1 m"
     with pytest.raises(TypeError):
         Length("a help")
-    assert {item.name for item in fields(Length)} == {"help", "flag", "low", "high"}
+    assert {item.name for item in fields(Length)} == {"help", "flag", "file", "low", "high"}
