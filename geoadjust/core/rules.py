@@ -106,7 +106,9 @@ class RoadTable(Table):
     layer: Annotated[str, Setting(help="surface in a LandXML file, or layer of points; needed with several")] = ""
     name: Annotated[str, Setting(help="name in the results; default is the file's name")] = ""
     reader: Annotated[str, Setting(help="extension that reads this surface; empty = geoadjust itself")] = ""
-    options: Annotated[dict[str, Any], Setting(help="what that extension wants to know")] = field(default_factory=dict)
+    options: Annotated[dict[str, Any], Setting(help="what that extension wants to know")] = field(
+        default_factory=dict, hash=False
+    )
     band: Annotated[int, Count(help="band of the raster", low=1, high=9999)] = 1
     classes: Annotated[
         tuple[int, ...], Counts(help="classes of lidar points that are road; 2 ground, 11 road surface", high=255)
