@@ -251,17 +251,6 @@ def test_tutorial_shows_real_outputs(tutorial: Path, monkeypatch: pytest.MonkeyP
         assert normal(found) == normal(output), command
 
 
-@pytest.mark.parametrize("page", ["use-program", "use-survey", "use-crews"])
-def test_every_command_of_a_how_to_runs(page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the order of the page, each in a folder of its own."""
-    monkeypatch.chdir(tmp_path)
-    done = [(words, CliRunner().invoke(main, words)) for words in commands(DOCS / f"{page}.md")]
-    assert len(done) >= 4
-    for words, result in done:
-        allowed = (0, 4) if "--strict" in words else (0,)
-        assert result.exit_code in allowed, (words, result.output)
-
-
 def test_the_site_has_every_page() -> None:
     spec = importlib.util.spec_from_file_location("make_site", DOCS / "make_site.py")
     assert spec is not None
