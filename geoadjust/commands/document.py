@@ -39,6 +39,8 @@ def merged(context: click.Context, path: Path, given: dict[str, Any]) -> tuple[P
     faults = [_unknown(name, sorted(known)) for name in inputs if name not in known]
     given = dict(given)
     job = _local(inputs.pop("job", {}), path, "job")
+    if not isinstance(job, (dict, str)):
+        faults.append(Fault("inputs.job", f"{job!r} is no job", "the job's tables as a value, or a link to a job file"))
     for name, value in inputs.items():
         param = params.get(name)
         if param is None:
@@ -67,6 +69,8 @@ def _read(context: click.Context, param: click.Parameter, value: Any) -> Any:
     """A value as the command line would have given it; the job's keys are left to the validation of the job."""
     if "__" in str(param.name):
         return value
+    if (getattr(param, "multiple", False) or param.nargs == -1) and not isinstance(value, list):
+        value = [value]
     return param.type_cast_value(context, value)
 
 

@@ -72,12 +72,24 @@ class Described(QgsProcessingAlgorithm):
                 return False, f"{each.described['title']}: give a layer, or a job file that names one."
         return super().checkParameterValues(parameters, context)
 
+    def prepareAlgorithm(self, parameters, context, feedback):
+        """Layers are looked at here, in the thread that owns them; what is wrong is told when it runs."""
+        self.line, self.refused, self.folder = [], None, ""
+        try:
+            if any(each.name == "out" for each in self.inputs):  # a temporary folder gets a new name at every look
+                self.folder = self.parameterAsFileOutput(parameters, "out", context)
+                parameters = {**parameters, "out": self.folder}
+            self.line = [*command(), *self.words(parameters, context, feedback)]
+        except (NotFoundError, QgsProcessingException) as error:
+            self.refused = str(error)
+        return True
+
     def processAlgorithm(self, parameters, context, feedback):
         """Run the program and look at what it made."""
-        if any(each.name == "out" for each in self.inputs):  # a temporary folder gets a new name at every look
-            parameters = {**parameters, "out": self.parameterAsFileOutput(parameters, "out", context)}
+        if self.refused:
+            raise QgsProcessingException(self.refused)
         try:
-            run = Run([*command(), *self.words(parameters, context, feedback)])
+            run = Run(self.line)
         except NotFoundError as error:
             raise QgsProcessingException(str(error)) from error
         code = run.follow(feedback)
@@ -86,7 +98,7 @@ class Described(QgsProcessingAlgorithm):
         self._tell(run.printed, feedback)
         if code == INCOMPLETE:
             feedback.reportError("Some structures could not be computed; see their flags.")
-        return self._made(parameters, context)
+        return self._made(context)
 
     def words(self, parameters, context, feedback) -> list:
         """The command line after the program's name."""
@@ -113,11 +125,11 @@ class Described(QgsProcessingAlgorithm):
             for text in found.get(name) or ():
                 feedback.pushInfo(str(text))
 
-    def _made(self, parameters, context) -> dict:
+    def _made(self, context) -> dict:
         """Paths of what was made; a layer is loaded with its style."""
-        if not any(each.name == "out" for each in self.inputs):
+        if not self.folder:
             return {}
-        folder = Path(self.parameterAsString(parameters, "out", context))
+        folder = Path(self.folder)
         found = {"out": str(folder)}
         for name, output in self.described["outputs"].items():
             path = folder / facts_of(output)["file"][0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 from qgis.core import (
     QgsProcessing,
     QgsProcessingException,
@@ -116,7 +118,9 @@ class Input:
 
     def words(self, algorithm, parameters: dict, context, feedback) -> list:
         """The option and its value, or the argument, as the program takes them; nothing where it was left out."""
-        values = self._values(algorithm, parameters, context, feedback)
+        if self.what in GEOMETRIES:
+            return self._layer(algorithm, parameters, context, feedback)
+        values = self._values(algorithm, parameters, context)
         if self.schema.get("type") == "boolean":
             return self._switch(algorithm.parameterAsBool(parameters, self.key, context))
         if "argument" in self.facts:
@@ -130,9 +134,7 @@ class Input:
             return []
         return [options[0] if on else options[1]]
 
-    def _values(self, algorithm, parameters: dict, context, feedback) -> list:
-        if self.what in GEOMETRIES:
-            return self._layer(algorithm, parameters, context, feedback)
+    def _values(self, algorithm, parameters: dict, context) -> list:
         if self.what == "road":
             return self._road(algorithm, parameters, context)
         if "enum" in self.schema:
@@ -163,9 +165,11 @@ class Input:
         )
         if not path:
             raise QgsProcessingException(f"{self.described['title']}: the layer cannot be handed to the program.")
-        several = self.name == "structures" and name and path.lower().endswith(".gpkg")
-        given = algorithm.parameterAsString(parameters, "layer", context) if several else "there"
-        return [path] if given else [path, *(["--layer", name] if name else [])]
+        option, key = self.facts["option"][0], self.facts["key"][0]
+        layer_key = key.replace(".path", ".layer") if key.endswith(".path") else f"{key}_layer"
+        stated = layer_key == "structures.layer" and algorithm.parameterAsString(parameters, "layer", context)
+        several = name and path.lower().endswith(".gpkg") and not stated
+        return [option, path, *(["--set", f"{layer_key}={json.dumps(name)}"] if several else [])]
 
     def _road(self, algorithm, parameters: dict, context) -> list:
         path = algorithm.parameterAsString(parameters, self.key + ROAD_FILE, context)

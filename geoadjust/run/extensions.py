@@ -132,6 +132,7 @@ def describe_extension(table: RoadTable, where: str) -> RasterFacts:
     path, options = _one_path(table, where), json.dumps(table.options, sort_keys=True)
     extension = load(SURFACES, table.reader, f"{where}.reader")
     grid = _grid(extension, path, options, where)
+    _close(grid)
     system, faults = system_of(str(grid.told.get("crs", "")), path, table, where)
     unit, more = vertical_unit_of_source(system, path, table, where)
     own = str(grid.told.get("vertical_unit", ""))
@@ -213,6 +214,10 @@ def _grid(extension: Extension, path: str, options: str, where: str) -> _Grid:
     return _Grid(reader, told, (a, b, c, d, e, f), width, height)
 
 
+def _close(grid: _Grid) -> None:
+    getattr(grid.reader, "close", lambda: None)()
+
+
 def _mark(grid: _Grid, path: str, where: str) -> str:
     """What tells that the surface is still the same."""
     if grid.told.get("fingerprint"):
@@ -255,7 +260,7 @@ class _Opened:
 
     def close(self) -> None:
         """Let the extension close what it has open, where it can."""
-        getattr(self.grid.reader, "close", lambda: None)()
+        _close(self.grid)
 
 
 # ---------------------------------------------------------------- writers

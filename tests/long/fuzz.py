@@ -6,6 +6,7 @@ which the ordinary tests read. `--count` is the number of seconds for each targe
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -37,7 +38,8 @@ def sweep(place: Path, count: int, seed: int) -> Sweep:
             str(new),
             str(CORPUS / target),
         ]
-        done = subprocess.run([sys.executable, "-m", *words], capture_output=True, text=True, check=False)
+        inside = {**os.environ, "TMPDIR": str(place)}  # a fuzzer that ends leaves its files behind
+        done = subprocess.run([sys.executable, "-m", *words], capture_output=True, text=True, check=False, env=inside)
         runs = re.findall(r"Done (\d+) runs|^#(\d+)\s", done.stderr, re.MULTILINE)
         number = max((int(one or other) for one, other in runs), default=0)
         fault = "" if done.returncode == 0 else f"{target}: {done.stdout[-3000:]} {done.stderr[-3000:]}"

@@ -124,6 +124,14 @@ def raster_layer() -> dict:
     return schedule(covers(), surface=layer)
 
 
+def several_layers() -> dict:
+    """Layers of a file that holds several of their kind."""
+    layers = [
+        QgsVectorLayer(f"{DEMO}/several.gpkg|layername={name}", name, "ogr") for name in ("our covers", "our streets")
+    ]
+    return schedule(layers[0], centrelines=layers[1])
+
+
 def refused(call) -> dict:
     try:
         call()

@@ -16,6 +16,9 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import geopandas
+import pandas
+import pyogrio
 import pytest
 
 from geoadjust import __version__
@@ -128,6 +131,11 @@ def inside(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Any:
     (demo / "readings.csv").write_text(READINGS)
     (demo / "gaps.csv").write_text(GAPS)
 
+    for name, file in (("covers", "structures"), ("streets", "centrelines")):
+        frame = geopandas.read_file(demo / f"{file}.gpkg")
+        for layer in (f"our {name}", f"their {name}"):
+            frame.iloc[: None if layer.startswith("our") else 1].to_file(demo / "several.gpkg", layer=layer)
+
     def call(case: str) -> Any:
         words = [GIS, str(Path(__file__).with_name("inside.py")), str(place / "plugins"), str(demo), case]
         kept = {name: value for name, value in os.environ.items() if not name.startswith(("PYTHON", "GEOADJUST"))}
@@ -168,10 +176,8 @@ def test_algorithms_are_made_of_the_descriptions(inside: Any) -> None:
 
 
 @needs_gis
-@pytest.mark.parametrize("case", ["in_memory", "raster_layer"])
+@pytest.mark.parametrize("case", ["in_memory", "raster_layer", "several_layers"])
 def test_layers_of_the_project_give_what_the_files_give(inside: Any, case: str) -> None:
-    import pyogrio
-
     found = inside(case)
     expected = pyogrio.read_dataframe(inside.demo / "out/schedule.gpkg", layer="schedule")
     assert found["rows"] == len(expected)
@@ -226,9 +232,6 @@ def test_it_can_be_cancelled(inside: Any) -> None:
     """On a job that takes longer than the test is willing to wait."""
     job = (inside.demo / "job.toml").read_text().replace('path = "structures.gpkg"', 'path = "many.gpkg"')
     (inside.demo / "slow.toml").write_text(job)
-    import geopandas
-    import pandas
-
     covers = geopandas.read_file(inside.demo / "structures.gpkg")
     pandas.concat([covers] * SLOW_COPIES, ignore_index=True).to_file(inside.demo / "many.gpkg", engine="pyogrio")
     found = inside("cancelled")

@@ -208,6 +208,11 @@ def test_a_linked_job_file_and_a_file_address(town: Path) -> None:
     assert (town / "linked/schedule.csv").read_bytes() == (town / "out/schedule.csv").read_bytes()
 
 
+def test_one_text_where_several_may_stand(town: Path) -> None:
+    run("schedule", write(town, document(set="ring.outer_radius=1.6 m", out="one_text")))
+    assert settings(town / "one_text")["ring"]["outer_radius"] == 1.6
+
+
 def test_several_surfaces_by_links(town: Path) -> None:
     told = run("check", write(town, document(surface=[{"href": "road.tif"}, {"href": "road.tif"}])))
     assert "no faults" in told
@@ -231,6 +236,8 @@ BAD = {
     "a box": (document(areas={"bbox": [0, 0, 1, 1]}), "a bbox is not taken"),
     "wrong setting": (document(mill="40 parsecs"), "finished.0.mill"),
     "unknown key": (document(job={"value": {"ring": {"outer": "1 m"}}}), "unknown key"),
+    "a number for a job": (document(job=5), "inputs.job: 5 is no job"),
+    "jobs": (document(job=["a.toml"]), "a.toml'] is no job"),
     "inputs a list": ({"inputs": [1]}, "inputs: is no object"),
     "outputs a list": ({"inputs": {}, "outputs": [1]}, "outputs: is no object"),
     "deep": ('{"inputs": ' + "[" * 100_000, "nested too deeply"),
