@@ -80,7 +80,7 @@ def test_closing_closes_the_files_of_both_threads(monkeypatch):
     class Tiles:
         open = []
 
-        def __init__(self):
+        def __init__(self, opener):
             self.open.append(threading.get_ident())
 
         def close(self):
