@@ -13,18 +13,21 @@ from typing import Any
 import click
 
 from geoadjust import __version__
-from geoadjust.commands.files import CSV, DXF, GEOJSON, GPKG, HTML, JSON, KINDS, LINES, PDF, TOML, XLSX
+from geoadjust.commands.files import CSV, DXF, GEOJSON, GPKG, HTML, JSON, KINDS, PDF, TOML, XLSX
 from geoadjust.commands.schemas import small
 from geoadjust.process import NEEDED_PATHS, flags, job_schema
 
 Output = tuple[str, str, str]
 """File in the folder, media type, what it is."""
 
+ABOUT: tuple[Output, ...] = (
+    ("columns.csv", CSV, "what each column means"),
+    ("run.json", JSON, "how it was made"),
+)
 OUTPUT_SET: tuple[Output, ...] = (
     ("schedule.gpkg", GPKG, "layer of structures with all figures, and the tables"),
     ("schedule.csv", CSV, "the same for people, in their units"),
-    ("columns.csv", CSV, "what each column means"),
-    ("run.json", JSON, "how it was made"),
+    *ABOUT,
 )
 OUTPUTS: dict[str, tuple[Output, ...]] = {
     "schedule": OUTPUT_SET,
@@ -43,16 +46,23 @@ OUTPUTS: dict[str, tuple[Output, ...]] = {
         ("schedule.geojson", GEOJSON, "features in longitude and latitude"),
         ("schedule.dxf", DXF, "drawing"),
     ),
-    "accept": (("acceptance.gpkg", GPKG, "layer of judged covers"), ("acceptance.csv", CSV, "the same for people")),
-    "vacuum": (("vacuum.gpkg", GPKG, "layer of tested structures"), ("vacuum.csv", CSV, "the same for people")),
+    "accept": (
+        ("acceptance.gpkg", GPKG, "layer of judged covers"),
+        ("acceptance.csv", CSV, "the same for people"),
+        *ABOUT,
+    ),
+    "vacuum": (
+        ("vacuum.gpkg", GPKG, "layer of tested structures"),
+        ("vacuum.csv", CSV, "the same for people"),
+        *ABOUT,
+    ),
     "record": (
         ("records.pdf", PDF, "a page for each street and structure"),
         ("records.csv", CSV, "the structures"),
         ("streets.csv", CSV, "the streets"),
     ),
-    "history-merge": (("out", LINES, "the union of both histories"),),
 }
-"""Files that a process leaves; what it prints is not among them."""
+"""Files that a process leaves in its folder; what it prints, and a file that an option names, are not among them."""
 
 TITLES = {
     "accept": "Accept finished covers",

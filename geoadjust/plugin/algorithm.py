@@ -14,7 +14,7 @@ from qgis.core import (
     QgsProcessingOutputVectorLayer,
 )
 
-from .inputs import OURS, Input, facts_of
+from .inputs import OURS, ROAD_FILE, Input, facts_of
 from .program import NotFoundError, Run, command, meaning
 
 LAYER = "application/geopackage+sqlite3"
@@ -67,7 +67,7 @@ class Described(QgsProcessingAlgorithm):
         """What is needed unless something else is given."""
         for each in self.inputs:
             other = each.facts.get("unless", [None])[0]
-            empty = all(parameters.get(key) in (None, "") for key in (each.key, f"{each.key}_file"))
+            empty = all(parameters.get(key) in (None, "") for key in (each.key, each.key + ROAD_FILE))
             if other and each.name != "out" and empty and parameters.get(other) in (None, ""):
                 return False, f"{each.described['title']}: give a layer, or a job file that names one."
         return super().checkParameterValues(parameters, context)

@@ -20,6 +20,7 @@ from geoadjust.commands.processes import OUTPUTS, TITLES, holds, input_id, proce
 from geoadjust.process import flags
 from geoadjust.run.demo import run_demo
 from tests.run.commands import run
+from tests.test_docs_run import fenced
 
 SCHEMAS = Path(__file__).parents[2] / "fixtures" / "ogcapi-processes"
 COMMANDS = dict(processes(main))
@@ -127,6 +128,13 @@ def test_the_schema_of_the_job_is_printed() -> None:
 
 # ---------------------------------------------------------------- outputs
 
+FIELD = (
+    ("remeasure", "remeasure.md", "id,reading_12"),
+    ("accept", "accept.md", "id,date,gap_12"),
+    ("vacuum", "vacuum.md", "id,date,boundary"),
+)
+"""Commands that take a table from the field: the page that shows one, and how it begins."""
+
 
 @pytest.fixture(scope="module")
 def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -136,10 +144,17 @@ def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for command, *more in (["sheets"], ["template"], ["report"], ["export", "--as", "xlsx,points,geojson,dxf"]):
         run(command, place / "out", "--out", place / command, *more)
     run("init", place / "init")
+    run("init", place / "owner", "--examples")
+    for command, page, first in FIELD:
+        (place / f"{command}.csv").write_text(fenced(page, first), encoding="utf-8")
+        table = ["--table", next((place / "owner").rglob("by_depth_and_diameter.toml"))] if command == "vacuum" else []
+        run(command, place / "out", place / f"{command}.csv", *table, "--out", place / command)
+    run("history", "add", place / "history.jsonl", place / "out")
+    run("record", place / "history.jsonl", "--out", place / "record")
     return place
 
 
-@pytest.mark.parametrize("name", ["schedule", "sheets", "template", "report", "export", "init"])
+@pytest.mark.parametrize("name", sorted(set(OUTPUTS) - {"demo"}))
 def test_outputs_are_what_is_made(town: Path, name: str) -> None:
     folder = town / ("out" if name == "schedule" else name)
     found = {path.name for path in folder.iterdir() if not path.name.startswith(".")}
